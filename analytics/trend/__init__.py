@@ -1,0 +1,23 @@
+"""Where it is heading rest voltages, daily pattern, standing load, forecast, time spent low."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, NamedTuple
+
+if TYPE_CHECKING:
+    from analytics.reading import Note
+    from analytics.view import View
+
+
+class TrendMemory(NamedTuple):
+    """What it remembers: numbers, strings, None and tuples of these only, so that it can be kept as JSON."""
+
+
+def update(view: View, memory: TrendMemory) -> TrendMemory:
+    """Called once per closed span (view.ticked False) and on a tick (True)."""
+    return memory
+
+
+def noted(view: View, memory: TrendMemory, note: Note) -> TrendMemory:
+    """Called when a person did or said something."""
+    return memory

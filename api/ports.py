@@ -1,0 +1,163 @@
+"""What the outbox, the web and the root call: History, Ledger, Channel. They are declared here, with their callers.
+
+All times are UTC milliseconds. Methods are synchronous: whoever calls from an event loop uses a thread.
+"""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import Literal, NamedTuple, Protocol
+
+from analytics.assessment import AlertEvent, Assessment, Finding
+from analytics.batch import Batch, DeadLetter
+from analytics.battery import Battery
+from analytics.reading import Note, Reading
+
+
+class Columns(NamedTuple):
+    """A stretch of history as columns of equal length, ready for orjson. A gap is a row of None, so no line is drawn over it."""
+
+    time_ms: list[int]
+    every_ms: int | None
+    """Width of a point where several readings were joined; None: raw readings."""
+    values: dict[str, list[float | None]]
+    """voltage_v, current_a, temperature_c, state_of_charge_pct, …_low_pct, …_high_pct; joined points add …_min, …_max."""
+    phases: list[str | None]
+
+
+class History(Protocol):
+    """The time series: what came in and what was believed then."""
+
+    def read(self, battery_id: str, from_ms: int, to_ms: int, points: int) -> Columns:
+        """At most `points` points of [from_ms, to_ms), joined by min, mean and max where there are more readings."""
+
+    def readings(self, battery_id: str, from_ms: int, to_ms: int | None = None) -> Iterator[Reading]:
+        """Raw readings, oldest first, exactly as folded."""
+
+    def last_ms(self, battery_id: str) -> int | None: ...
+
+
+AlertState = Literal["unacknowledged", "acknowledged", "returned unacknowledged", "normal"]
+"""IEC 62682: active and acknowledged are two memories, which makes four states."""
+
+
+@dataclass(frozen=True, slots=True)
+class Alert:
+    """An alert as the ledger knows it: what is true (began, ended) and what people did."""
+
+    id: str
+    battery_id: str
+    rule: str
+    priority: str
+    state: AlertState
+    began_ms: int
+    ended_ms: int | None
+    finding: Finding
+    acknowledged_ms: int | None = None
+    acknowledged_by: str | None = None
+    shelved_until_ms: int | None = None
+    shelved_by: str | None = None
+    shelved_reason: str | None = None
+    out_of_service: bool = False
+
+
+class AlertAct(NamedTuple):
+    """One line in the history of an alert: began, worsened, ended, acknowledged, shelved, unshelved, pushed, reminded …"""
+
+    at_ms: int
+    kind: str
+    who: str
+    text: str
+
+
+class Message(NamedTuple):
+    """What a person gets. Title and text are the same words as on the page."""
+
+    title: str
+    text: str
+    priority: str
+    alert_id: str | None
+    battery_id: str | None
+
+
+class PushFailed(Exception):  # noqa: N818 - named for what happened, as in the design
+    """The channel did not take it now; the outbox tries again."""
+
+
+class PushRefused(Exception):  # noqa: N818
+    """The channel will never take it (bad address, refused credentials); the outbox gives up and says so."""
+
+
+class Channel(Protocol):
+    """One way to reach a person. Sends once, within its time-out, and never retries."""
+
+    name: str
+
+    def push(self, message: Message) -> None:
+        """Raises PushFailed or PushRefused. Errors carry no secrets."""
+
+
+class Delivery(NamedTuple):
+    """One message to one channel, waiting or done."""
+
+    id: int
+    channel: str
+    message: Message
+    tries: int
+    due_ms: int
+    state: Literal["waiting", "sent", "refused", "expired"]
+    last_error: str | None
+
+
+class Ledger(Protocol):
+    """Everything that is not the time series."""
+
+    def commit(self, batch: Batch) -> None:
+        """Keep the batch, history and all, in one transaction."""
+
+    def batteries(self) -> list[Battery]: ...
+
+    def battery(self, battery_id: str) -> Battery | None: ...
+
+    def declare(self, battery: Battery, at_ms: int, who: str) -> None:
+        """Keep a declaration; an older one stays in its history."""
+
+    def declarations(self, battery_id: str) -> list[tuple[int, str, Battery]]: ...
+
+    def latest(self, battery_id: str) -> Assessment | None:
+        """The newest assessment with its details."""
+
+    def resume(self, battery_id: str, before_ms: int | None = None) -> tuple[int, bytes] | None:
+        """The newest checkpoint (its time and state), or the newest one before a time."""
+
+    def alerts(
+        self,
+        battery_id: str | None = None,
+        *,
+        active: bool | None = None,
+        rule: str | None = None,
+        after_id: str | None = None,
+        limit: int = 100,
+    ) -> list[Alert]:
+        """Newest first."""
+
+    def alert(self, alert_id: str) -> Alert | None: ...
+
+    def acts(self, alert_id: str) -> list[AlertAct]: ...
+
+    def acknowledge(self, alert_id: str, at_ms: int, who: str) -> Alert: ...
+
+    def shelve(self, alert_id: str, at_ms: int, until_ms: int, who: str, reason: str) -> Alert: ...
+
+    def notes(self, battery_id: str, from_ms: int = 0) -> list[Note]: ...
+
+    def events_to_tell(self, limit: int = 100) -> list[tuple[int, AlertEvent, bool]]:
+        """Events that the outbox has not turned into deliveries yet: a number, the event, and whether it is of a backlog."""
+
+    def told(self, numbers: Sequence[int], deliveries: Sequence[tuple[str, Message, int]]) -> None:
+        """In one transaction: these events are turned into these deliveries (channel, message, due)."""
+
+    def due(self, now_ms: int, limit: int = 20) -> list[Delivery]: ...
+
+    def tried(self, delivery_id: int, at_ms: int, state: str, due_ms: int, error: str | None) -> None: ...
+
+    def dead_letters(self, limit: int = 100) -> list[DeadLetter]: ...

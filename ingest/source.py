@@ -1,0 +1,40 @@
+"""What a source gives to the loop: deliveries, to be acknowledged once they are on disk."""
+
+from collections.abc import AsyncIterator, Sequence
+from typing import NamedTuple, Protocol
+
+
+class Delivery(NamedTuple):
+    """Bytes as they came. `whole` deliveries are one message (decoder fed and ended); others are a piece of a stream."""
+
+    source: str
+    """The source's name and the port, topic or file: `serial:/dev/…`, `mqtt:readings/van7`."""
+    battery_id: str | None
+    """Which battery the source says this is; None: the payload must tell."""
+    format: str
+    """Which entry of the settings' formats decodes it."""
+    payload: bytes
+    received_ms: int
+    monotonic_ms: int
+    """The receiver's monotonic clock: never jumps, so hold-timers and re-basing can rely on it."""
+    whole: bool = True
+    retained: bool = False
+    """Replayed by the broker, not fresh: never a reading."""
+    token: object = None
+    """What the source needs to acknowledge it."""
+
+
+class Source(Protocol):
+    """Opened with `async with`; a lost link raises out of `deliveries` and the supervisor opens it again."""
+
+    name: str
+
+    async def __aenter__(self) -> "Source": ...
+
+    async def __aexit__(self, *exc: object) -> None: ...
+
+    def deliveries(self) -> AsyncIterator[Sequence[Delivery]]:
+        """Batches as they come, never empty."""
+
+    def acknowledge(self, deliveries: Sequence[Delivery]) -> None:
+        """They are on disk (or dead letters are): the sender may forget them."""
