@@ -1,6 +1,7 @@
 """What the owner declares about a battery. No defaults for what nobody may assume, no parsing of files."""
 
 from dataclasses import dataclass, field
+from itertools import pairwise
 from math import isfinite
 
 from analytics.chemistries import CHEMISTRIES
@@ -107,6 +108,6 @@ def _rising(table: tuple[tuple[float, float], ...], cells: int) -> None:
     expected = "[[percent, volts], …] from 0 to 100 percent, both rising, 1.5 to 4 volts a cell"
     pct = [p for p, _ in table]
     volts = [v for _, v in table]
-    rising = len(table) >= 3 and all(a < b for s in (pct, volts) for a, b in zip(s, s[1:], strict=False))
+    rising = len(table) >= 3 and all(a < b for s in (pct, volts) for a, b in pairwise(s))
     if not rising or pct[0] < 0 or pct[-1] > 100 or not (1.5 * cells <= volts[0] and volts[-1] <= 4.0 * cells):
         raise DeclarationError("rest_voltage_table", table, expected)
