@@ -7,6 +7,9 @@ from math import isfinite
 from analytics.chemistries import CHEMISTRIES
 from analytics.chemistry import Chemistry
 
+STRICT = {"extra": "forbid"}
+"""Read by whoever parses a declaration: a key that is not a field is a mistake."""
+
 
 class DeclarationError(ValueError):
     """A declared value cannot be: says key, value and what was expected."""
@@ -23,6 +26,8 @@ class Sensor:
     The defaults are a judgement: a class 0.5 shunt with a 16-bit converter (check values, shunts) and a 1 ‰ voltmeter.
     """
 
+    __pydantic_config__ = STRICT
+
     current_gain_pct: float = 1.0
     current_offset_a: float = 0.05
     voltage_offset_v: float = 0.02
@@ -32,6 +37,8 @@ class Sensor:
 @dataclass(frozen=True, slots=True)
 class ChargeWindow:
     """A maker's own charging limits for the whole battery at 25 °C, volts; they win over the chemistry's. None: not stated."""
+
+    __pydantic_config__ = STRICT
 
     absorption_low_v: float | None = None
     absorption_high_v: float | None = None
@@ -47,11 +54,14 @@ class ChargeWindow:
 class Battery:
     """One battery as declared. `rest_voltage_table` is ((percent, volts), …) of the whole battery at 25 °C, rising."""
 
+    __pydantic_config__ = STRICT
+
     id: str
     chemistry: str
     rated_capacity_ah: float
     rated_hours: float = 20.0
-    cells: int = 6
+    cells: int = 0
+    """In series; 0: the usual twelve-volt battery, six lead-acid cells or four lithium ones."""
     rest_voltage_table: tuple[tuple[float, float], ...] | None = None
     initial_state_of_charge_pct: float | None = None
     safe_limit_pct: float | None = None
@@ -75,6 +85,8 @@ class Battery:
     def __post_init__(self) -> None:
         if self.chemistry not in CHEMISTRIES:
             raise DeclarationError("chemistry", self.chemistry, "one of " + ", ".join(CHEMISTRIES))
+        if self.cells == 0 and not isinstance(self.cells, bool):
+            object.__setattr__(self, "cells", 6 if self.kind.lead_acid else 4)
         _within("rated_capacity_ah", self.rated_capacity_ah, 1, 5000, "ampere-hours from 1 to 5000")
         _within("rated_hours", self.rated_hours, 1, 120, "hours from 1 to 120")
         if isinstance(self.cells, bool) or not isinstance(self.cells, int) or not 1 <= self.cells <= 48:
