@@ -1,33 +1,66 @@
-# One command: `make` runs format check, lint, types, import rules and tests. Every target makes .venv by itself.
+# One command: `make` runs format check, lint, types, import rules and tests.
+# Every target makes .venv by itself; the demo needs less in it than the tests.
 PYTHON ?= python3
 BIN := .venv/bin
-READY := .venv/ready
+PIP := $(BIN)/pip install --quiet --disable-pip-version-check --constraint constraints.txt
+VAN := .venv/van
+DEV := .venv/dev
 
-.PHONY: all check format lint types imports test demo bench score backtest chargers clean
+.PHONY: all check format lint types imports test demo bench score backtest chargers torture soak mutants pictures fleet clean
 
 all: check test
 
-$(READY): pyproject.toml constraints.txt
+.venv/bin/pip:
 	$(PYTHON) -m venv .venv
-	$(BIN)/pip install --quiet --disable-pip-version-check --constraint constraints.txt --editable '.[broker,modbus,influx,postgres,fleet,webpush,solar,parquet,dev]'
-	touch $(READY)
+
+$(VAN): pyproject.toml constraints.txt | .venv/bin/pip
+	$(PIP) --editable '.[broker]'
+	touch $@
+
+$(DEV): $(VAN)
+	$(PIP) --editable '.[broker,modbus,influx,postgres,fleet,webpush,solar,parquet,dev]'
+	touch $@
 
 check: format lint types imports
 
-format: $(READY)
+format: $(DEV)
 	$(BIN)/ruff format --check .
 
-lint: $(READY)
+lint: $(DEV)
 	$(BIN)/ruff check .
 
-types: $(READY)
+types: $(DEV)
 	$(BIN)/mypy
 
-imports: $(READY)
-	$(BIN)/lint-imports
+imports: $(DEV)
+	$(BIN)/lint-imports --no-logo
 
-test: $(READY)
-	$(BIN)/pytest
+test: $(DEV)
+	$(BIN)/pytest -n 2
 
-demo: $(READY)
+demo: $(VAN)
 	$(BIN)/restvolt demo
+
+score: $(DEV)
+	$(BIN)/python -m tests.score
+
+backtest: $(DEV)
+	$(BIN)/python -m tests.backtest
+
+chargers: $(DEV)
+	$(BIN)/python -m tests.chargers
+
+bench: $(DEV)
+	$(BIN)/python -m tests.benchmarks
+
+torture: $(DEV)
+	$(BIN)/python -m tests.torture
+
+soak: $(DEV)
+	$(BIN)/python -m tests.soak
+
+pictures: $(DEV)
+	$(BIN)/python -m tests.end_to_end.pictures
+
+clean:
+	rm -rf .venv build *.egg-info .mypy_cache .ruff_cache .pytest_cache .hypothesis
