@@ -81,6 +81,8 @@ class Battery:
     reading_interval_s: float | None = None
     """How often the sensor is expected to speak; None: learned from what arrives."""
     coldest_expected_c: float | None = None
+    fleet: str = ""
+    """Whose battery it is: a token of another fleet does not find it. Empty: there is only one fleet."""
 
     def __post_init__(self) -> None:
         if self.chemistry not in CHEMISTRIES:
