@@ -1,0 +1,143 @@
+"""One reading at a time: add to the open slot; every five minutes of data move the filter and correct it; a gap is closed at once."""
+
+from __future__ import annotations
+
+from analytics.assessment import Anchor
+from analytics.estimate import anchors
+from analytics.estimate.belief import Belief, Filter, Habit, Marks, Slot, prior
+from analytics.estimate.counting import between, over_gap, over_slot
+from analytics.estimate.model import Model, rest_pct
+from analytics.estimate.voltage import Seen, by_voltage, compensated
+from analytics.reading import Reading
+
+SLOT_MS = 300_000
+"""Judgement: voltage errors last much longer than this, so more frequent corrections would tell nothing new."""
+GAP_MS = 900_000
+FAST_MS = 300_000.0
+"""Time constant of the fast polarisation. Judgement."""
+FAULT_CODES_C = (85.0, -127.0)
+"""What common digital thermometers send at start and when cut off."""
+
+
+def believable_c(temperature_c: float | None) -> float | None:
+    """The temperature, or None for a fault code or what no battery in use can have."""
+    if temperature_c is None or temperature_c in FAULT_CODES_C or not -45 <= temperature_c <= 75:
+        return None
+    return temperature_c
+
+
+def advance(model: Model, belief: Belief, reading: Reading) -> Belief:
+    """The belief after one more reading, which is never older than the last. Pure, and cheap: a few microseconds."""
+    f, slot, habit = belief.filter, belief.slot, belief.habit
+    if f is None or slot is None or habit is None:
+        return _first(model, belief, reading)
+    _, at_ms, v, a, temperature, counter, *_ = reading
+    begin_ms, last_ms, _, last_a, last_ah, ah, doubt, count, v_sum, a_sum, fast_a, known_c = slot
+    step_ms = at_ms - last_ms
+    if step_ms <= 0:
+        return belief
+    if step_ms > GAP_MS and step_ms > 3.5 * habit.interval_ms:
+        return _after_gap(model, belief, f, slot, habit, reading)
+    if temperature is not None and temperature not in FAULT_CODES_C and -45 <= temperature <= 75:
+        known_c = temperature
+    if a is None or a_sum is None:
+        a_sum = None
+        if a is not None and last_a is not None:
+            ah += 0.5 * (a + last_a) * step_ms / 3.6e6
+    else:
+        a_sum += a
+        was = a if last_a is None else last_a
+        moved = (a - was) * step_ms / 3.6e6
+        if counter is not None and last_ah is not None:
+            ah += counter - last_ah
+        else:
+            ah += was * step_ms / 3.6e6 + 0.5 * moved
+            doubt += 0.08 * moved * moved
+        fast_a += (a - fast_a) * step_ms / (step_ms + FAST_MS)
+    slot = Slot(begin_ms, at_ms, v, a, counter, ah, doubt, count + 1, v_sum + v, a_sum, fast_a, known_c)
+    if at_ms - begin_ms < SLOT_MS:
+        return Belief(at_ms, between(model, f, slot), f, slot, habit, belief.marks, belief.anchor)
+    return _settled(model, belief, f, slot, habit)
+
+
+def _first(model: Model, belief: Belief, reading: Reading) -> Belief:
+    _, at_ms, v, a, temperature, counter, *_ = reading
+    known_c = believable_c(temperature)
+    amps = 0.0 if a is None else a
+    habit = Habit(60_000.0, 0.0, (0.02 * model.capacity_ah) ** 2, model.ohms, (0.6 * model.ohms) ** 2, 1.0)
+    declared = belief.soc is not None
+    soc = belief.soc if belief.soc is not None else (
+        rest_pct(model, compensated(model, None, None, v, amps, amps), known_c) / 100 if model.lead else 0.5
+    )  # fmt: skip
+    f = prior(model, soc, 0.02 if declared else 0.20 if model.lead else 0.30)
+    slot = Slot(at_ms, at_ms, v, a, counter, 0.0, 0.0, 1, v, a, amps, known_c)
+    done = by_voltage(model, f, habit, Seen(v, amps, amps, known_c, 0.1)) if a is not None else None
+    if done is not None:
+        f = done[0]
+    anchor = Anchor("declared", at_ms, None, 100 * soc, 0.0) if declared else belief.anchor
+    return Belief(at_ms, f.mean[0], f, _opened(slot), habit, belief.marks, anchor)
+
+
+def _opened(slot: Slot) -> Slot:
+    """An empty slot that begins where this one ended."""
+    return Slot(slot.last_ms, slot.last_ms, slot.last_v, slot.last_a, slot.last_ah, 0.0, 0.0, 0, 0.0, 0.0, slot.fast_a, slot.temperature_c)
+
+
+def _settled(model: Model, belief: Belief, f: Filter, slot: Slot, habit: Habit) -> Belief:
+    """Slot closed: predict, correct by voltage, look for anchors."""
+    f = over_slot(model, f, slot)
+    hours = (slot.last_ms - slot.begin_ms) / 3.6e6
+    seen = _seen(slot, hours)
+    before = f.mean[0]
+    habit = _habit(habit, slot, hours)
+    surprise = 0.0
+    if seen is not None:
+        done = by_voltage(model, f, habit, seen)
+        if done is not None:
+            f, surprise = done
+            habit = habit._replace(misfit=habit.misfit + (min(surprise * surprise, 25.0) - habit.misfit) * min(1.0, hours / 3))
+    f, marks, anchor = anchors.after(model, f, belief.marks, slot, seen, before, surprise, belief.anchor)
+    return Belief(slot.last_ms, f.mean[0], f, _opened(slot), habit, marks, anchor)
+
+
+def _seen(slot: Slot, hours: float) -> Seen | None:
+    if slot.a_sum is None or slot.count == 0:
+        return None
+    return Seen(slot.v_sum / slot.count, slot.a_sum / slot.count, slot.fast_a, slot.temperature_c, hours)
+
+
+def _habit(habit: Habit, slot: Slot, hours: float) -> Habit:
+    interval, mean, spread, r, r_var, misfit = habit
+    interval += (1000 * 3600 * hours / max(1, slot.count) - interval) * 0.05
+    amps = slot.ah / hours if hours > 0 else 0.0
+    w = min(0.5, hours / 24)
+    spread += ((amps - mean) ** 2 - spread) * w
+    return Habit(interval, mean + (amps - mean) * w, spread, r, r_var, misfit)
+
+
+def _after_gap(model: Model, belief: Belief, f: Filter, slot: Slot, habit: Habit, reading: Reading) -> Belief:
+    """A silence: settle what was open, let doubt grow, and correct at once by what is seen now."""
+    if slot.count:
+        settled = _settled(model, belief, f, slot, habit)
+        assert settled.filter is not None and settled.habit is not None
+        belief, f, habit = settled, settled.filter, settled.habit
+    _, at_ms, v, a, temperature, counter, *_ = reading
+    hours = (at_ms - slot.last_ms) / 3.6e6
+    known_ah = None if counter is None or slot.last_ah is None else counter - slot.last_ah
+    f = over_gap(model, f, habit, slot, hours, known_ah)
+    before, surprise = f.mean[0], 0.0
+    known_c = believable_c(temperature)
+    known_c = slot.temperature_c if known_c is None else known_c
+    amps = 0.0 if a is None else a
+    if a is not None:
+        done = by_voltage(model, f, habit, Seen(v, a, a, known_c, 0.1))
+        if done is not None:
+            f, surprise = done
+    after = f.mean[0]
+    anchor = Anchor("gap", at_ms, 100 * before, 100 * after, surprise)
+    fresh_slot = Slot(at_ms, at_ms, v, a, counter, 0.0, 0.0, 0, 0.0, 0.0, amps, known_c)
+    marks = belief.marks._replace(rest_since_ms=None, rest_v=None, slope_v_per_h=None, absorbing_since_ms=None, tail_a=None)
+    return Belief(at_ms, after, f, fresh_slot, habit, marks, anchor)
+
+
+__all__ = ["Marks", "advance", "believable_c"]

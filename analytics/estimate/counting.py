@@ -1,0 +1,94 @@
+"""Charge counting between corrections, and the prediction of the filter over a slot or a gap. Never Peukert (Doerffel & Sharkh 2006)."""
+
+from __future__ import annotations
+
+from math import exp
+
+from analytics.estimate.belief import CAPACITY, OFFSET, SOC, Filter, Habit, Slot
+from analytics.estimate.filtering import moved
+from analytics.estimate.model import Model
+
+SLOW_H = 3.0
+"""Time constant of the slow polarisation. Judgement: acid diffusion through a plate takes hours (Ceraolo 2000 finds 1 to 3 h)."""
+SURFACE_H = 48.0
+BUILD_H = 6.0
+"""Surface charge builds within hours of charging and stands for days (check values, relaxation trace)."""
+WANDER = 0.15
+"""Wandering of the current offset in a day, as a part of the stated offset. Judgement: instruments drift some mA per kelvin."""
+
+
+def gassing_a(model: Model, voltage_v: float, temperature_c: float | None) -> float:
+    """Current that turns into gas and heat instead of charge: Schiffer et al. 2007, scaled to the chemistry's self-discharge at rest.
+
+    Coefficients 11 per volt of a cell and 0.06 per kelvin, from memory.
+    """
+    kind, cells = model.battery.kind, model.battery.cells
+    at_rest = kind.self_discharge_pct_per_month.value / 100 * model.capacity_ah / 720
+    t = 20.0 if temperature_c is None else temperature_c
+    if not model.lead:
+        return at_rest * 2.0 ** ((t - 22) / 10)
+    over = min(0.5, max(-0.3, voltage_v / cells - 2.12))
+    return at_rest * exp(11 * over + 0.06 * (t - 22))
+
+
+def over_slot(model: Model, f: Filter, slot: Slot) -> Filter:
+    """The filter after the charge counted in a slot."""
+    hours = (slot.last_ms - slot.begin_ms) / 3.6e6
+    if hours <= 0:
+        return f
+    volts = slot.v_sum / slot.count if slot.count else slot.last_v
+    return _over(model, f, hours, slot.ah, slot.doubt_ah2, volts, slot.temperature_c)
+
+
+def _over(model: Model, f: Filter, hours: float, ah: float, doubt_ah2: float, volts: float, temperature_c: float | None) -> Filter:
+    scale = model.capacity_ah * max(0.25, f.mean[CAPACITY])
+    gas = gassing_a(model, volts, temperature_c)
+    by = (ah - (f.mean[OFFSET] + gas) * hours) / scale
+    amps = abs(ah / hours)
+    keep_slow = exp(-hours / SLOW_H)
+    add_slow = model.slow_ohms * ah / hours * (1 - keep_slow)
+    slow_sd = 0.6 * model.slow_ohms * amps + 0.003 * model.volts
+    keep_surface, add_surface, surface_sd = _surface(model, hours, ah, volts)
+    offset_sd = max(0.002, model.battery.sensor.current_offset_a)
+    gas_sd = 0.8 * gas / scale
+    return moved(
+        f, by, -hours / scale, -by / max(0.25, f.mean[CAPACITY]), keep_slow, add_slow, keep_surface, add_surface,
+        (
+            doubt_ah2 / (scale * scale) + gas_sd * gas_sd * hours * 4 + 1e-8 * hours,
+            (WANDER * offset_sd) ** 2 * hours / 24,
+            slow_sd * slow_sd * (1 - keep_slow * keep_slow),
+            surface_sd * surface_sd * (1 - keep_surface * keep_surface),
+            1.2e-8 * hours,
+        ),
+    )  # fmt: skip
+
+
+def _surface(model: Model, hours: float, ah: float, volts: float) -> tuple[float, float, float]:
+    """What is kept of the surface voltage, what is added, and its noise. LiFePO4: hysteresis, which turns with charge, not with time."""
+    if not model.lead:
+        high = model.battery.kind.hysteresis_v.value * model.battery.cells
+        keep = exp(-abs(ah) / (0.03 * model.capacity_ah) - hours / 2000)
+        return keep, (1 - keep) * (0.8 * high if ah > 0 else -0.8 * high), 0.7 * high
+    if volts > 2.2 * model.battery.cells:
+        keep = exp(-hours / BUILD_H)
+        return keep, 0.02 * model.volts * (1 - keep), 0.025 * model.volts
+    keep = exp(-hours / SURFACE_H - max(0.0, -ah) / (0.05 * model.capacity_ah))
+    return keep, 0.0, 0.010 * model.volts
+
+
+def over_gap(model: Model, f: Filter, habit: Habit, slot: Slot, hours: float, known_ah: float | None) -> Filter:
+    """The filter after a silence: the sensor's own counter where there is one, else the usual current with all its spread."""
+    if known_ah is not None:
+        return _over(model, f, hours, known_ah, 0.0, slot.last_v, slot.temperature_c)
+    mean = habit.mean_a * min(1.0, 24 / hours)
+    lasts = min(hours, 3.0)
+    doubt = habit.spread_a2 * hours * lasts + (0.01 * model.capacity_ah * 0.1 * hours) ** 2
+    rest_v = model.top_v
+    return _over(model, f, hours, mean * hours, doubt, min(slot.last_v, rest_v), slot.temperature_c)
+
+
+def between(model: Model, f: Filter, slot: Slot) -> float:
+    """State of charge now: the filter's at the beginning of the slot and the count since."""
+    hours = (slot.last_ms - slot.begin_ms) / 3.6e6
+    soc = f.mean[SOC] + (slot.ah - f.mean[OFFSET] * hours) / (model.capacity_ah * f.mean[CAPACITY])
+    return min(1.0, max(0.0, soc))

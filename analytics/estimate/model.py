@@ -1,0 +1,114 @@
+"""What is fixed for one battery: its table as a fine grid, and the constants of the filter in whole-battery units. No state.
+
+The battery is modelled as in Ceraolo 2000 (IEEE Trans. Power Systems 15(4)): a rest voltage that depends on state of charge, an ohmic
+part, polarisation with memory, and a parasitic branch that turns charge into gas. The parasitic branch has the form of Schiffer et
+al. 2007 (J. Power Sources 168). Both from memory. Estimation follows Plett 2004 (J. Power Sources 134): an extended Kalman filter.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from math import sqrt
+from typing import NamedTuple
+
+from analytics.battery import Battery
+
+GRID = 400
+"""Steps of the grid; the lookup then costs no search."""
+
+REFERENCE_C = 25.0
+
+
+class Model(NamedTuple):
+    """Constants worked out once from the declaration. Volts and ohms of the whole battery, fractions of one for charge."""
+
+    battery: Battery
+    table: tuple[tuple[float, float], ...]
+    """(percent, volts) at 25 °C, rising."""
+    grid: tuple[float, ...]
+    """Rest voltage at 25 °C at 0, 1/GRID, … 1."""
+    capacity_ah: float
+    """Rated."""
+    top_v: float
+    """Rest voltage when full."""
+    volts: float
+    """Scale of a voltage spread given for six cells: cells / 6."""
+    ohms: float
+    """Expected ohmic resistance with the fast part of polarisation."""
+    slow_ohms: float
+    """Expected resistance of the slow polarisation (hours)."""
+    table_sd_v: float
+    """How far table and voltmeter together may be off."""
+    tc_v: float
+    """Rest voltage per kelvin, expected."""
+    tc_sd_v: float
+    full_v: float
+    """Lowest voltage that counts as absorption, at 25 °C."""
+    compensation_v: float
+    """Absorption voltage per kelvin (negative)."""
+    tail_a: float
+    """Current at absorption below which the battery counts as full."""
+    lead: bool
+
+
+def model_of(battery: Battery) -> Model:
+    """The constants for this declaration."""
+    kind, cells, ah = battery.kind, battery.cells, battery.rated_capacity_ah
+    own = battery.rest_voltage_table
+    table = own or tuple((p, v * cells) for p, v in kind.rest_voltage.rows)
+    spread = kind.rest_voltage_spread_v.value * cells
+    # Judgement: an owner's own table is off by 20 mV for six cells (one standard deviation); published ones by the chemistry's spread.
+    table_sd = (0.0035 if kind.lead_acid else 0.005) * cells if own else spread
+    volts = cells / 6
+    resistance = kind.internal_resistance_ohm_ah.value * cells / ah
+    return Model(
+        battery,
+        table,
+        tuple(_table_v(table, 100 * k / GRID) for k in range(GRID + 1)),
+        ah,
+        table[-1][1],
+        volts,
+        1.5 * resistance,
+        (0.17 if kind.lead_acid else 0.25) * cells / ah,
+        sqrt(table_sd**2 + battery.sensor.voltage_offset_v**2),
+        (0.0001 if kind.lead_acid else 0.0) * cells,
+        0.0001 * cells,
+        (kind.absorption.low - 0.02) * cells,
+        kind.compensation_v_per_k.value * cells,
+        kind.tail_current_c.high * ah,
+        kind.lead_acid,
+    )
+
+
+def _table_v(table: tuple[tuple[float, float], ...], pct: float) -> float:
+    if pct <= table[0][0]:
+        return table[0][1]
+    if pct >= table[-1][0]:
+        return table[-1][1]
+    k = bisect_right(table, (pct, float("inf")))
+    (p0, v0), (p1, v1) = table[k - 1], table[k]
+    return v0 + (v1 - v0) * (pct - p0) / (p1 - p0)
+
+
+def rest_v(model: Model, pct: float, temperature_c: float | None = None) -> float:
+    """Rest voltage of the whole battery at a state of charge in percent (clamped to 0 to 100): the inverse of `rest_pct`."""
+    shift = (
+        0.0
+        if temperature_c is None
+        else model.battery.kind.rest_voltage_v_per_k.value * model.battery.cells * (temperature_c - REFERENCE_C)
+    )
+    return _table_v(model.table, pct) + shift
+
+
+def rest_pct(model: Model, voltage_v: float, temperature_c: float | None) -> float:
+    """State of charge in percent that the rest-voltage table gives for a voltage at rest, clamped to 0 to 100."""
+    if temperature_c is not None:
+        voltage_v -= model.battery.kind.rest_voltage_v_per_k.value * model.battery.cells * (temperature_c - REFERENCE_C)
+    table = model.table
+    if voltage_v <= table[0][1]:
+        return table[0][0]
+    if voltage_v >= table[-1][1]:
+        return table[-1][0]
+    k = next(k for k, (_, v) in enumerate(table) if v > voltage_v)
+    (p0, v0), (p1, v1) = table[k - 1], table[k]
+    return p0 + (p1 - p0) * (voltage_v - v0) / (v1 - v0)

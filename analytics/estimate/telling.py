@@ -1,0 +1,133 @@
+"""What others ask of a belief: the interval, learned values, rest, last full; and what a person's note does to it."""
+
+from __future__ import annotations
+
+from analytics.assessment import Anchor, Learned
+from analytics.estimate import anchors
+from analytics.estimate.belief import CAPACITY, DIAGONAL, OFFSET, PAIRS, TABLE, Belief, Filter, fresh, prior
+from analytics.estimate.counting import over_gap
+from analytics.estimate.filtering import bounded
+from analytics.estimate.model import Model
+from analytics.estimate.voltage import Seen, by_voltage, compensated
+from analytics.reading import Note
+
+NINETY = 1.645
+"""Standard deviations of a 90 % interval of a normal distribution."""
+
+
+def soc_sd(belief: Belief) -> float | None:
+    """Standard deviation of the state of charge, 0 to 1."""
+    return None if belief.filter is None else belief.filter.cov[0] ** 0.5
+
+
+def interval(model: Model, belief: Belief) -> tuple[float | None, float | None, float | None]:
+    """State of charge and its 90 % interval, percent; three None while nothing is known."""
+    soc, f = belief.soc, belief.filter
+    if soc is None:
+        return None, None, None
+    half = 164.5 * (0.03 if f is None else f.cov[0] ** 0.5)
+    pct = 100 * soc
+    return pct, max(0.0, pct - half), min(100.0, pct + half)
+
+
+def aged(model: Model, belief: Belief, now_ms: int) -> Belief:
+    """The belief at `now_ms` when no reading came since: only wider. Not folded, only shown."""
+    f, slot, habit = belief.filter, belief.slot, belief.habit
+    if f is None or slot is None or habit is None or belief.at_ms is None or now_ms <= belief.at_ms:
+        return belief
+    wider = over_gap(model, f, habit, slot, (now_ms - belief.at_ms) / 3.6e6, None)
+    wider = bounded(Filter((belief.soc if belief.soc is not None else wider.mean[0], *wider.mean[1:]), wider.cov))
+    return belief._replace(filter=wider)
+
+
+def at_rest_since_ms(belief: Belief) -> int | None:
+    """Since when hardly any current flows (whether or not the voltage has settled); None: not at rest, or not known."""
+    return belief.marks.rest_since_ms
+
+
+def is_rested(model: Model, belief: Belief) -> bool:
+    """Whether the voltage has settled: at rest for two hours or more and its slope small."""
+    return belief.slot is not None and anchors._is_rested(model, belief.marks, belief.slot)
+
+
+def last_full_ms(belief: Belief) -> int | None:
+    """When the battery was last full (absorption held until the current fell to the tail); None: never seen."""
+    return belief.marks.full_ms
+
+
+def compensated_v(model: Model, belief: Belief, voltage_v: float, current_a: float | None) -> float:
+    """The rest voltage that a loaded voltage stands for, with this battery's learned resistance; as given where current is not known."""
+    if current_a is None:
+        return voltage_v
+    fast = current_a if belief.slot is None else belief.slot.fast_a
+    return compensated(model, belief.filter, belief.habit, voltage_v, current_a, fast)
+
+
+def capacity_ah(model: Model, belief: Belief) -> float:
+    """Usable capacity believed now, ampere-hours at 25 °C."""
+    return model.capacity_ah * (1.0 if belief.filter is None else belief.filter.mean[CAPACITY])
+
+
+def current_offset_a(belief: Belief) -> float:
+    """Current that the sensor shows when none flows, as learned."""
+    return 0.0 if belief.filter is None else belief.filter.mean[OFFSET]
+
+
+def resistance_ohm(model: Model, belief: Belief) -> float:
+    """Ohmic resistance learned from load steps."""
+    return model.ohms if belief.habit is None else belief.habit.resistance
+
+
+def learned(model: Model, belief: Belief) -> tuple[Learned, ...]:
+    """Every learned value with its 90 % interval."""
+    f, habit = belief.filter, belief.habit
+    if f is None or habit is None:
+        return ()
+
+    def of(name: str, state: int, unit: float) -> Learned:
+        value, half = f.mean[state] * unit, NINETY * unit * f.cov[DIAGONAL[state]] ** 0.5
+        return Learned(name, value, value - half, value + half)
+
+    half = NINETY * habit.resistance_var**0.5
+    return (
+        of("usable_capacity_ah", CAPACITY, model.capacity_ah),
+        of("current_offset_a", OFFSET, 1.0),
+        of("rest_voltage_offset_v", TABLE, 1.0),
+        Learned("internal_resistance_ohm", habit.resistance, max(0.0, habit.resistance - half), habit.resistance + half),
+    )
+
+
+def noted(model: Model, belief: Belief, note: Note) -> Belief:
+    """A hand-measured voltage corrects; a replaced battery starts anew; `forget` resets a learned value."""
+    if note.kind == "replaced":
+        return fresh(model)._replace(soc=None)
+    if note.kind == "forget":
+        return forgotten(model, belief, str(note.value))
+    f, habit = belief.filter, belief.habit
+    if note.kind != "check" or f is None or habit is None or not isinstance(note.value, int | float):
+        return belief
+    slot = belief.slot
+    seen = Seen(float(note.value), 0.0, 0.0, None if slot is None else slot.temperature_c, 1.0)
+    before = f.mean[0]
+    done = by_voltage(model, f, habit, seen)
+    if done is None:
+        return belief
+    f, surprise = done
+    return belief._replace(filter=f, soc=f.mean[0], anchor=Anchor("check", note.at_ms, 100 * before, 100 * f.mean[0], surprise))
+
+
+def forgotten(model: Model, belief: Belief, name: str) -> Belief:
+    """One learned value, or `all` of them, back to what was believed before any data."""
+    states = {"usable_capacity_ah": CAPACITY, "current_offset_a": OFFSET, "rest_voltage_offset_v": TABLE}
+    f, habit = belief.filter, belief.habit
+    if f is None or habit is None:
+        return belief
+    drop = set(states.values()) if name == "all" else {states[name]} if name in states else set()
+    if name in ("all", "internal_resistance_ohm"):
+        habit = habit._replace(resistance=model.ohms, resistance_var=(0.6 * model.ohms) ** 2)
+    start = prior(model, f.mean[0], 0.2)
+    mean = tuple(start.mean[i] if i in drop else m for i, m in enumerate(f.mean))
+    cov = tuple(
+        (start.cov[n] if i == j else 0.0) if i in drop or j in drop else f.cov[n] for n, (i, j) in enumerate(PAIRS)
+    )  # fmt: skip
+    return belief._replace(filter=Filter(mean, cov), habit=habit)
