@@ -145,7 +145,7 @@ class SimulatedBattery:
         self._c1 = 1 - kind.available
         self._swing = kind.hysteresis_v * n
         self._knee_v, self._empty_v = kind.knee_v * n, kind.empty_v * n
-        self._heat_w_per_k = 0.014 * ah
+        self._heat_w_per_k = 0.03 * ah
         self._grid = [
             _between(kind.rest, i / GRID - GRID_BELOW) * n + self.table_offset_v
             for i in range(int((1 + GRID_BELOW + GRID_ABOVE) * GRID) + 2)
@@ -198,7 +198,7 @@ class SimulatedBattery:
         self._lag = (1 - self._a_delta) / (c * rate)
         self._a_relax = exp(-dt_s / kind.relax_s)
         self._a_slow = exp(-dt_s / 3600 / kind.surface_h)
-        self._a_heat = exp(-dt_s / (5 * 3600))
+        self._a_heat = exp(-dt_s / (2.5 * 3600))
 
     def _new_temperature(self, celsius: float) -> None:
         kind, self._at_c = self.kind, celsius
@@ -207,7 +207,7 @@ class SimulatedBattery:
         self._r0 = self._ohm * exp(-0.014 * warmer)
         self._rc = self._acc * exp(-0.025 * warmer)
         self._knee_at = -kind.lag_h * 0.05 - kind.capacity_per_k * (celsius - 20)
-        self._gas_t = self._gas * exp(0.06 * (celsius - 20))
+        self._gas_t = self._gas * exp(0.06 * (min(celsius, 80) - 20))
         self._leak_t = self._leak_a * 2 ** ((celsius - 20) / 10)
         self.frozen = kind.gassing > 0 and celsius < -5 and celsius < _between(_FREEZES, self.state_of_charge)
 
