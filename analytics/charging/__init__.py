@@ -1,25 +1,76 @@
-"""Charging sessions phases, set-points and what they say about the charger."""
+"""Charging sessions: phases, set-points and what they say about the charger. Judged in analytics/rules/charge_*.py.
+
+`update` is called once per closed span; a span without charging costs a few comparisons.
+"""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING
+
+from analytics.charging.memory import ChargingMemory, Held, Session
+from analytics.charging.phases import CHARGING, HELD_BAND_CELL_V, JUMP_CELL_V, believed_a, believed_v, held_after, phase_of
+from analytics.charging.sessions import session_after
 
 if TYPE_CHECKING:
     from analytics.reading import Note
+    from analytics.span import Span
     from analytics.view import View
 
+__all__ = ["CHARGING", "ChargingMemory", "Held", "Session", "noted", "update"]
 
-class ChargingMemory(NamedTuple):
-    """What it remembers: numbers, strings, None and tuples of these only, so that it can be kept as JSON."""
-
-    phase: str = "unknown"
+SILENT_MS = 1_800_000
+"""Judgement: after half an hour of silence nothing that was held is known to be held still."""
 
 
 def update(view: View, memory: ChargingMemory) -> ChargingMemory:
-    """Called once per closed span (view.ticked False) and on a tick (True)."""
-    return memory
+    """The memory after one more span; on a tick only silence is noticed."""
+    span = view.span
+    if span is None or view.ticked:
+        silent = memory.heard_ms is not None and view.now_ms - memory.heard_ms > SILENT_MS
+        return memory._replace(phase="unknown", held=None) if silent and memory.phase != "unknown" else memory
+    battery, last_v = view.battery, memory.voltage_v
+    voltage_v = believed_v(span, last_v)
+    fresh = last_v is None or span.gap_ms > SILENT_MS
+    if last_v is not None and abs(voltage_v - last_v) > JUMP_CELL_V * battery.cells:
+        doubt_v = memory.doubt_v
+        if doubt_v is None or abs(voltage_v - doubt_v) > JUMP_CELL_V * battery.cells:
+            return memory._replace(doubt_v=round(voltage_v, 3), heard_ms=span.end_ms, pulse_score=_pulsed(memory, span))
+    current_a = believed_a(span)
+    dt_ms = span.end_ms - (span.end_ms if memory.heard_ms is None else memory.heard_ms)
+    slow_v, slow_a = _slow(memory, voltage_v, current_a, dt_ms, fresh=fresh)
+    held = held_after(None if span.gap_ms > SILENT_MS else memory.held, voltage_v, slow_a, span, HELD_BAND_CELL_V * battery.cells)
+    score = _pulsed(memory, span) if memory.pulse_score > 0 or span.voltage_high_v - voltage_v > 0.5 else 0.0
+    memory = ChargingMemory(
+        memory.phase, span.end_ms, round(voltage_v, 3), None, slow_v, slow_a, held, score, memory.session, memory.full_ms, memory.partial,
+        memory.partial_since_ms,
+    )  # fmt: skip
+    phase = phase_of(battery, memory, voltage_v, current_a, span)
+    idle = memory.session is None or memory.session.over
+    if idle and phase not in CHARGING:
+        return memory if phase == memory.phase else memory._replace(phase=phase)
+    return session_after(view, memory._replace(phase=phase), memory.phase, voltage_v, current_a, span)
 
 
 def noted(view: View, memory: ChargingMemory, note: Note) -> ChargingMemory:
-    """Called when a person did or said something."""
-    return memory
+    """Another battery in place: its charges begin anew."""
+    return ChargingMemory() if note.kind == "replaced" else memory
+
+
+def _slow(
+    memory: ChargingMemory, voltage_v: float, current_a: float | None, dt_ms: int, *, fresh: bool
+) -> tuple[float | None, float | None]:
+    if fresh or memory.slow_v is None:
+        return round(voltage_v, 4), current_a
+    slow_v = memory.slow_v + dt_ms / (dt_ms + 3_600_000) * (voltage_v - memory.slow_v)
+    if current_a is None:
+        return round(slow_v, 4), None
+    before = current_a if memory.slow_a is None else memory.slow_a
+    return round(slow_v, 4), round(before + dt_ms / (dt_ms + 240_000) * (current_a - before), 3)
+
+
+def _pulsed(memory: ChargingMemory, span: Span) -> float:
+    """Excursions of the voltage, counted and fading: a charger that pulses makes many an hour, a faulty sample one."""
+    faded_ms = 0 if memory.heard_ms is None else span.end_ms - memory.heard_ms
+    score = memory.pulse_score * max(0.0, 1.0 - faded_ms / 3_600_000)
+    high = memory.voltage_v is not None and span.voltage_high_v - memory.voltage_v > 0.5
+    return round(score + (1.0 if high else 0.0), 2)

@@ -1,0 +1,154 @@
+"""Which phase of charging this is, from one span and what was held before. It judges nothing: verdicts are the rules'.
+
+Without a current sensor only the voltage speaks: what stands still far above any rest voltage is regulated by a charger.
+"""
+
+from analytics.battery import Battery
+from analytics.charging import window
+from analytics.charging.memory import ChargingMemory, Held
+from analytics.span import Span
+
+CHARGING = frozenset(("bulk", "absorption", "float", "equalisation", "pulse", "charging"))
+
+HELD_BAND_CELL_V = 0.006
+"""Judgement: 35 mV for six cells holds a regulated voltage with 10 mV steps and noise, and lets go of a bulk charge."""
+HELD_MS = 600_000
+"""Judgement: a voltage regulated for ten minutes is a set-point."""
+ALONE_MS = 1_500_000
+"""Judgement: without a current sensor twenty-five minutes, for a slow bulk charge also seems to stand."""
+KNOWN_MS = 120_000
+"""Judgement: a set-point met again is recognised after two minutes; a voltage that only falls past it is not."""
+FALLEN = 0.85
+"""Judgement: a current fallen by 15 % at a held voltage is limited by the voltage, not by the charger."""
+JUMP_CELL_V = 0.06
+"""Judgement: a step of a third of a volt (six cells) must be seen twice."""
+ABOVE_TOP_CELL_V = 0.03
+"""Judgement: 0.18 V (six cells) above the fullest rest is not rest."""
+
+
+def quiet_a(battery: Battery) -> float:
+    """Currents smaller than this are nothing: two standard deviations of the sensor's offset, at least a thousandth of the capacity."""
+    return max(2 * battery.sensor.current_offset_a, 0.001 * battery.rated_capacity_ah)
+
+
+def top_rest_v(battery: Battery) -> float:
+    """The voltage above which no rested battery of this kind stands, surface charge aside."""
+    if not battery.kind.lead_acid:
+        return 3.36 * battery.cells  # judgement: 98 % of the rest table; above it the curve leaves the plateau
+    table = battery.rest_voltage_table
+    return battery.kind.rest_voltage.rows[-1][1] * battery.cells if table is None else table[-1][1]
+
+
+def believed_v(span: Span, last_v: float | None) -> float:
+    """The span's voltage without its single outliers."""
+    n = span.readings
+    if n >= 3:
+        return (span.voltage_v * n - span.voltage_low_v - span.voltage_high_v) / (n - 2)
+    if n == 2 and last_v is not None:
+        low, high = span.voltage_low_v, span.voltage_high_v
+        return low if abs(low - last_v) < abs(high - last_v) else high
+    return span.voltage_v
+
+
+def believed_a(span: Span) -> float | None:
+    """The span's current without its single outliers (bursts of seconds are not a state)."""
+    n = span.readings
+    if span.current_a is None or n < 3 or span.current_low_a is None or span.current_high_a is None:
+        return span.current_a
+    return (span.current_a * n - span.current_low_a - span.current_high_a) / (n - 2)
+
+
+def held_after(held: Held | None, voltage_v: float, current_a: float | None, span: Span, band_v: float) -> Held:
+    """The voltage being held after this span; begins anew where it moved."""
+    if held is None or abs(voltage_v - held.anchor_v) > band_v:
+        return Held(span.begin_ms, round(voltage_v, 3), round(voltage_v, 3), current_a)
+    peak = held.peak_a
+    if current_a is not None and (peak is None or current_a > peak):
+        peak = current_a
+    # A mean over about ten spans, faster at first.
+    weight = 0.3 if span.end_ms - held.since_ms < 300_000 else 0.1
+    return Held(held.since_ms, held.anchor_v, round(held.voltage_v + weight * (voltage_v - held.voltage_v), 4), peak)
+
+
+def phase_of(battery: Battery, memory: ChargingMemory, voltage_v: float, current_a: float | None, span: Span) -> str:
+    """The phase after this span; `memory` already holds this span's slow means and held voltage."""
+    if memory.pulse_score >= 4:
+        return "pulse"
+    if current_a is None:
+        return _phase_by_voltage(battery, memory, voltage_v, span)
+    quiet = quiet_a(battery)
+    lifted = voltage_v > top_rest_v(battery) + ABOVE_TOP_CELL_V * battery.cells
+    if lifted and current_a > -0.02 * battery.rated_capacity_ah and _regulated(battery, memory, voltage_v, current_a, span):
+        return _regulated_phase(battery, memory, voltage_v, current_a, span.temperature_c)
+    if current_a > quiet:
+        return "bulk" if current_a >= 0.02 * battery.rated_capacity_ah else "charging"
+    return "discharging" if current_a < -quiet else "resting"
+
+
+def _regulated(battery: Battery, memory: ChargingMemory, voltage_v: float, current_a: float, span: Span) -> bool:
+    """Held by a charger: the current falls while the voltage stands, or next to nothing flows far above rest."""
+    held = memory.held
+    if held is None:
+        return False
+    band, stood_ms = HELD_BAND_CELL_V * battery.cells, span.end_ms - held.since_ms
+    if stood_ms >= KNOWN_MS and _known(battery, memory, voltage_v):
+        return True
+    if stood_ms < HELD_MS:
+        return False
+    if current_a <= 0.02 * battery.rated_capacity_ah and voltage_v >= held.anchor_v - band / 2:
+        return True
+    peak = held.peak_a
+    return peak is not None and current_a <= FALLEN * peak and voltage_v >= held.anchor_v - band / 2
+
+
+def _known(battery: Battery, memory: ChargingMemory, voltage_v: float) -> bool:
+    """Whether this is a set-point already measured in this session."""
+    session = memory.session
+    if session is None or session.over:
+        return False
+    points = (session.absorption_v, session.float_v, session.equalisation_v)
+    return any(point is not None and abs(voltage_v - point) <= HELD_BAND_CELL_V * battery.cells for point in points)
+
+
+def _regulated_phase(
+    battery: Battery, memory: ChargingMemory, voltage_v: float, current_a: float | None, temperature_c: float | None
+) -> str:
+    session = memory.session
+    absorbed_v = None if session is None or session.over or session.absorption_ms < HELD_MS else session.absorption_v
+    if voltage_v > window.raised_v(battery, window.absorption_high_v(battery) + 0.04 * battery.cells, temperature_c):
+        return "equalisation"
+    if absorbed_v is not None and voltage_v > absorbed_v + 0.05 * battery.cells:
+        return "equalisation"
+    if absorbed_v is not None and voltage_v < absorbed_v - 0.03 * battery.cells:
+        return "float"
+    small = current_a is not None and current_a <= 0.03 * battery.rated_capacity_ah
+    low = voltage_v <= window.raised_v(battery, window.float_high_v(battery) + 0.01 * battery.cells, temperature_c)
+    return "float" if low and small and absorbed_v is None else "absorption"
+
+
+def _phase_by_voltage(battery: Battery, memory: ChargingMemory, voltage_v: float, span: Span) -> str:
+    held, slow_v = memory.held, memory.slow_v
+    stood_ms = 0 if held is None else span.end_ms - held.since_ms
+    if voltage_v > top_rest_v(battery) + ABOVE_TOP_CELL_V * battery.cells:
+        if stood_ms >= ALONE_MS or (stood_ms >= KNOWN_MS and _known(battery, memory, voltage_v)):
+            return _alone_phase(battery, memory, voltage_v, span.temperature_c)
+        if slow_v is not None and voltage_v >= slow_v - 0.005 * battery.cells:
+            return "bulk"
+        return memory.phase if memory.phase in CHARGING and stood_ms > 0 else "resting"
+    if slow_v is None:
+        return "unknown"
+    if voltage_v > slow_v + 0.015 * battery.cells:
+        return "charging"
+    if stood_ms >= 3_600_000:
+        return "resting"
+    return "discharging" if voltage_v < slow_v - 0.003 * battery.cells else memory.phase if memory.phase != "bulk" else "unknown"
+
+
+def _alone_phase(battery: Battery, memory: ChargingMemory, voltage_v: float, temperature_c: float | None) -> str:
+    """As with a current, but a low set-point without an absorption before it is float only where the rise to it was short."""
+    phase = _regulated_phase(battery, memory, voltage_v, None, temperature_c)
+    session = memory.session
+    if phase != "absorption" or session is None:
+        return phase
+    low = voltage_v <= window.raised_v(battery, window.float_high_v(battery) + 0.01 * battery.cells, temperature_c)
+    return "float" if low and session.absorption_ms == 0 and session.bulk_ms < 1_800_000 else "absorption"

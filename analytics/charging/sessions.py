@@ -1,0 +1,181 @@
+"""One charging session as it grows: durations, set-points, currents, temperatures. Figures only; what they mean is judged by the rules."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from analytics.charging import window
+from analytics.charging.memory import ChargingMemory, Session
+from analytics.charging.phases import ALONE_MS, CHARGING, HELD_MS, quiet_a
+
+if TYPE_CHECKING:
+    from analytics.battery import Battery
+    from analytics.span import Span
+    from analytics.view import View
+
+IDLE_MS = 3_600_000
+"""Judgement: an hour without charge ends a session; clouds and a load that takes all of it do not."""
+SILENT_MS = 1_800_000
+LOST_MS = 12 * 3_600_000
+"""Judgement: after half a day of silence it is another session."""
+REGULATED = frozenset(("absorption", "float", "equalisation"))
+
+
+def session_after(view: View, memory: ChargingMemory, before: str, voltage_v: float, current_a: float | None, span: Span) -> ChargingMemory:
+    """The memory with its session begun, grown or ended by this span. `before` is the phase of the span before."""
+    battery, session, phase = view.battery, memory.session, memory.phase
+    charging = phase in CHARGING
+    if session is not None and not session.over:
+        idle_ms = span.end_ms - session.end_ms
+        if idle_ms > LOST_MS or (not charging and idle_ms > IDLE_MS):
+            session = session._replace(over=True)
+            memory = _counted(battery, memory._replace(session=session), session)
+    if session is None or session.over:
+        steady = memory.slow_a is None or memory.slow_a > quiet_a(battery) or phase in REGULATED
+        if not (charging and before in CHARGING and steady):
+            return memory
+        pct = None if view.pct is None else round(view.pct, 1)
+        begun_ms = span.begin_ms - (0 if span.gap_ms > SILENT_MS else span.gap_ms)
+        session = Session(begun_ms, begun_ms, begin_pct=pct, begin_v=_before_v(memory), charge_ah=None if current_a is None else 0.0)
+    if not charging:
+        return memory
+    grown = _grown(battery, memory, session, voltage_v, current_a, span)
+    if _full_now(battery, session, grown):
+        return memory._replace(session=grown, full_ms=span.end_ms, partial=0, partial_since_ms=None)
+    return memory._replace(session=grown)
+
+
+def _before_v(memory: ChargingMemory) -> float | None:
+    return None if memory.slow_v is None else round(memory.slow_v, 2)
+
+
+def _grown(battery: Battery, memory: ChargingMemory, session: Session, voltage_v: float, current_a: float | None, span: Span) -> Session:
+    lost_ms = span.gap_ms if span.gap_ms > SILENT_MS else 0
+    dt_ms = min(span.end_ms - session.end_ms, span.end_ms - span.begin_ms + span.gap_ms) - lost_ms
+    temperature_c, phase = span.temperature_c, memory.phase
+    new: dict[str, object] = {"end_ms": span.end_ms}
+    if lost_ms:
+        new["unseen_ms"] = session.unseen_ms + lost_ms
+    if current_a is not None and span.current_a is not None:
+        new["charge_ah"] = round((session.charge_ah or 0.0) + span.current_a * dt_ms / 3_600_000, 3)
+        slow_a = memory.slow_a
+        if slow_a is not None and (session.peak_a is None or slow_a > session.peak_a):
+            new["peak_a"] = round(slow_a, 2)
+    if temperature_c is not None:
+        if session.coldest_c is None or temperature_c < session.coldest_c:
+            new["coldest_c"] = temperature_c
+        if session.hottest_c is None or temperature_c > session.hottest_c:
+            new["hottest_c"] = temperature_c
+        if temperature_c < battery.kind.charge_lowest_c.value and (current_a is None or current_a > quiet_a(battery)):
+            new["cold_ms"] = session.cold_ms + dt_ms
+            new["cold_ah"] = round(session.cold_ah + (current_a or 0.0) * dt_ms / 3_600_000, 3)
+    if phase == "pulse":
+        new["pulses"] = max(session.pulses, round(memory.pulse_score))
+    elif phase in REGULATED:
+        _regulated(battery, memory, session, dt_ms, temperature_c, new)
+    else:
+        new["bulk_ms"] = session.bulk_ms + dt_ms
+    _watch_high(battery, session, voltage_v, temperature_c, dt_ms, new)
+    return session._replace(**new)  # type: ignore[arg-type]
+
+
+def _regulated(
+    battery: Battery, memory: ChargingMemory, session: Session, dt_ms: int, temperature_c: float | None, new: dict[str, object]
+) -> None:
+    """A voltage held by a charger: its set-point, its current, and how both move."""
+    held, phase, slow_a = memory.held, memory.phase, memory.slow_a
+    assert held is not None
+    held_v = round(held.voltage_v, 3)
+    spent = getattr(session, f"{phase}_ms")
+    if spent == 0:
+        # The set-point stood for a while before it was recognised; that while was not bulk.
+        dt_ms += min(held_for_ms(memory), session.bulk_ms, ALONE_MS)
+        new["bulk_ms"] = max(0, session.bulk_ms - held_for_ms(memory))
+        new["rising_ms"], new["rising_from_a"] = 0, None
+        if phase == "float":
+            new.update(cool_v=None, cool_c=None, warm_v=None, warm_c=None)
+    new[f"{phase}_ms"], new[f"{phase}_v"], new[f"{phase}_c"] = spent + dt_ms, held_v, temperature_c
+    if held_for_ms(memory) >= HELD_MS and temperature_c is not None and phase != "equalisation":
+        if session.cool_c is None or temperature_c < session.cool_c or "cool_c" in new:
+            new["cool_v"], new["cool_c"] = held_v, temperature_c
+        if session.warm_c is None or temperature_c > session.warm_c or "warm_c" in new:
+            new["warm_v"], new["warm_c"] = held_v, temperature_c
+    if slow_a is None:
+        return
+    slow_a = round(slow_a, 2)
+    if phase == "absorption":
+        new["tail_a"] = slow_a
+        new["absorption_most_a"] = slow_a if session.absorption_most_a is None else max(slow_a, session.absorption_most_a)
+        if slow_a <= tail_a(battery):
+            new["tail_ms"] = session.tail_ms + dt_ms
+    elif phase == "float":
+        new["float_a"] = slow_a
+        new["float_least_a"] = slow_a if session.float_least_a is None else min(slow_a, session.float_least_a)
+    _watch_rise(battery, memory, session, slow_a, dt_ms, new)
+
+
+def held_for_ms(memory: ChargingMemory) -> int:
+    """How long the voltage has stood still."""
+    return 0 if memory.held is None or memory.heard_ms is None else memory.heard_ms - memory.held.since_ms
+
+
+def tail_a(battery: Battery) -> float:
+    """The current at which absorption is done, amperes, with the sensor's offset in the battery's favour."""
+    return battery.kind.tail_current_c.high * battery.rated_capacity_ah + battery.sensor.current_offset_a
+
+
+def _watch_rise(battery: Battery, memory: ChargingMemory, session: Session, slow_a: float, dt_ms: int, new: dict[str, object]) -> None:
+    """A current that rises while the voltage stands: measured from its least since the voltage began to stand."""
+    least = session.rising_from_a
+    if least is None or held_for_ms(memory) < HELD_MS or slow_a < least:
+        new["rising_from_a"], new["rising_ms"], new["rising_to_a"] = slow_a, 0, None
+    elif slow_a > 1.5 * max(least, 0.0) + 0.005 * battery.rated_capacity_ah + quiet_a(battery):
+        new["rising_ms"], new["rising_to_a"] = session.rising_ms + dt_ms, slow_a
+
+
+def _watch_high(
+    battery: Battery, session: Session, voltage_v: float, temperature_c: float | None, dt_ms: int, new: dict[str, object]
+) -> None:
+    """Time above the absorption window at this temperature, and how high."""
+    limit_v = window.raised_v(battery, window.absorption_high_v(battery), temperature_c) + margin_v(battery)
+    if voltage_v > limit_v:
+        before = session.high_v
+        new["high_ms"] = session.high_ms + dt_ms
+        new["high_v"] = round(voltage_v if before is None else before + 0.2 * (voltage_v - before), 3)
+        new["high_c"] = temperature_c
+
+
+def margin_v(battery: Battery) -> float:
+    """How far beyond a limit a voltage must be to be called beyond it: one and a half deviations of the sensor, and a charger's own 0.1 %."""
+    return 1.5 * battery.sensor.voltage_offset_v + 0.0025 * battery.cells
+
+
+def is_full(battery: Battery, session: Session) -> bool:
+    """Whether this session has been seen to fill the battery: tail current held at absorption, or a regulated stage after it."""
+    lithium = not battery.kind.lead_acid
+    if session.equalisation_ms >= 1_800_000:
+        return True
+    if session.tail_a is not None:
+        if session.tail_ms >= (300_000 if lithium else 1_800_000):
+            return True
+        return session.float_ms >= 1_800_000 and session.absorption_ms > 0 and session.tail_a <= 2.5 * tail_a(battery)
+    if session.absorption_ms > 0 and session.absorption_v is not None:
+        return session.absorption_ms >= 4 * 3_600_000 or (session.float_ms >= 1_800_000 and session.absorption_ms >= 3_600_000)
+    return session.float_ms >= 12 * 3_600_000
+
+
+def _full_now(battery: Battery, before: Session, after: Session) -> bool:
+    return is_full(battery, after) and any(getattr(after, f"{p}_ms") != getattr(before, f"{p}_ms") for p in REGULATED)
+
+
+def _counted(battery: Battery, memory: ChargingMemory, session: Session) -> ChargingMemory:
+    """A session that ended without filling the battery is remembered as one, if it was worth the name."""
+    if is_full(battery, session):
+        return memory
+    worth = session.bulk_ms + session.absorption_ms >= 3_600_000 if session.charge_ah is None else (
+        session.charge_ah >= 0.03 * battery.rated_capacity_ah
+    )  # fmt: skip
+    if not worth:
+        return memory
+    since = session.begin_ms if memory.partial_since_ms is None else memory.partial_since_ms
+    return memory._replace(partial=memory.partial + 1, partial_since_ms=since)
