@@ -101,14 +101,14 @@ def _settled(model: Model, belief: Belief, f: Filter, slot: Slot, habit: Habit) 
 
 
 def _seen(slot: Slot, hours: float) -> Seen | None:
-    if slot.a_sum is None or slot.count == 0:
+    if slot.a_sum is None or slot.readings == 0:
         return None
-    return Seen(slot.v_sum / slot.count, slot.a_sum / slot.count, slot.fast_a, slot.temperature_c, hours)
+    return Seen(slot.v_sum / slot.readings, slot.a_sum / slot.readings, slot.fast_a, slot.temperature_c, hours)
 
 
 def _habit(habit: Habit, slot: Slot, hours: float) -> Habit:
     interval, mean, spread, r, r_var, misfit = habit
-    interval += (1000 * 3600 * hours / max(1, slot.count) - interval) * 0.05
+    interval += (1000 * 3600 * hours / max(1, slot.readings) - interval) * 0.05
     amps = slot.ah / hours if hours > 0 else 0.0
     w = min(0.5, hours / 24)
     spread += ((amps - mean) ** 2 - spread) * w
@@ -117,9 +117,10 @@ def _habit(habit: Habit, slot: Slot, hours: float) -> Habit:
 
 def _after_gap(model: Model, belief: Belief, f: Filter, slot: Slot, habit: Habit, reading: Reading) -> Belief:
     """A silence: settle what was open, let doubt grow, and correct at once by what is seen now."""
-    if slot.count:
+    if slot.readings:
         settled = _settled(model, belief, f, slot, habit)
-        assert settled.filter is not None and settled.habit is not None
+        assert settled.filter is not None
+        assert settled.habit is not None
         belief, f, habit = settled, settled.filter, settled.habit
     _, at_ms, v, a, temperature, counter, *_ = reading
     hours = (at_ms - slot.last_ms) / 3.6e6
@@ -136,7 +137,7 @@ def _after_gap(model: Model, belief: Belief, f: Filter, slot: Slot, habit: Habit
     after = f.mean[0]
     anchor = Anchor("gap", at_ms, 100 * before, 100 * after, surprise)
     fresh_slot = Slot(at_ms, at_ms, v, a, counter, 0.0, 0.0, 0, 0.0, 0.0, amps, known_c)
-    marks = belief.marks._replace(rest_since_ms=None, rest_v=None, slope_v_per_h=None, absorbing_since_ms=None, tail_a=None)
+    marks = belief.marks._replace(rest_since_ms=None, rest_v=None, slope_v_per_h=None, absorbing_since_ms=None, held_v=None)
     return Belief(at_ms, after, f, fresh_slot, habit, marks, anchor)
 
 

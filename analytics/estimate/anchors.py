@@ -2,17 +2,24 @@
 
 from __future__ import annotations
 
+from math import exp
+
 from analytics.assessment import Anchor
-from analytics.estimate.belief import CAPACITY, SOC, Filter, Marks, Slot
+from analytics.estimate.belief import CAPACITY, SOC, TAIL, Filter, Marks, Slot
+from analytics.estimate.counting import gassing_a
 from analytics.estimate.filtering import corrected
 from analytics.estimate.model import REFERENCE_C, Model
 from analytics.estimate.voltage import Seen
 
-BY_SOC = (1.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
 REST_C = 0.004
 """Current at rest as a part of the capacity per hour. Judgement: standby loads and the offset of a shunt stay below it."""
 SLOPE_V_PER_H = 0.003
 """For six cells. Judgement: the published relaxation trace falls by 100 mV/h in the first hours and 5 mV/h after five."""
+HELD_V = 0.04
+"""For six cells: a charger's voltage stays within this at absorption. Judgement."""
+TAIL_PER_K = 0.045
+"""A warm battery takes charge faster. Judgement, of the order of the Arrhenius factor of acid diffusion and charge transfer."""
+TAIL_LASTS_H = 1.0
 ANCHOR_EVERY_MS = 6 * 3_600_000
 
 
@@ -51,16 +58,38 @@ def _is_rested(model: Model, marks: Marks, slot: Slot) -> bool:
     return slot.last_ms - marks.rest_since_ms >= 2 * 3_600_000 and abs(marks.slope_v_per_h) < SLOPE_V_PER_H * model.volts
 
 
+def absorbing(model: Model, seen: Seen) -> bool:
+    """Whether a charger seems to hold the voltage at absorption: high enough after compensation, and current flows in."""
+    warm = 0.0 if seen.temperature_c is None else min(20.0, max(-20.0, seen.temperature_c - REFERENCE_C))
+    return seen.voltage_v >= model.full_v + min(0.0, model.compensation_v * warm) and seen.current_a > 0
+
+
 def _full(model: Model, f: Filter, marks: Marks, slot: Slot, seen: Seen, anchor: Anchor | None) -> tuple[Filter, Marks, Anchor | None]:
-    warm = 0.0 if seen.temperature_c is None else seen.temperature_c - REFERENCE_C
-    absorbing = seen.voltage_v >= model.full_v - 0.02 * model.battery.cells + max(0.0, model.compensation_v * warm) * 0.0
-    if not absorbing or seen.current_a < -0.2:
-        return f, marks if marks.absorbing_since_ms is None else marks._replace(absorbing_since_ms=None, tail_a=None), anchor
-    if marks.absorbing_since_ms is None:
-        return f, marks._replace(absorbing_since_ms=slot.begin_ms), anchor
-    if slot.last_ms - marks.absorbing_since_ms < 1_800_000 or seen.current_a > model.tail_a:
+    """While the voltage is held, the current tells what is still missing: it falls in proportion to it (acceptance)."""
+    if not absorbing(model, seen):
+        return f, marks if marks.absorbing_since_ms is None else marks._replace(absorbing_since_ms=None, held_v=None), anchor
+    v, held = seen.voltage_v, marks.held_v
+    if marks.absorbing_since_ms is None or held is None or abs(v - held) > HELD_V * model.volts:
+        return f, marks._replace(absorbing_since_ms=slot.begin_ms, held_v=v), anchor
+    marks = marks._replace(held_v=held + 0.3 * (v - held))
+    since_h = (slot.last_ms - marks.absorbing_since_ms) / 3.6e6
+    if since_h < 0.25:
         return f, marks, anchor
     before = f.mean[SOC]
-    left = 0.5 * seen.current_a * 1.0 / (model.capacity_ah * f.mean[CAPACITY])
-    f, surprise = corrected(f, BY_SOC, 0.992 - left - before, (0.01**2 + left * left) * max(1.0, 1.0 / max(seen.hours, 0.01)))
+    f, surprise = by_tail(model, f, seen, since_h)
+    if since_h < 1.0 or seen.current_a > model.tail_a:
+        return f, marks, anchor
     return f, marks._replace(full_ms=slot.last_ms), Anchor("full", slot.last_ms, 100 * before, 100 * f.mean[SOC], surprise)
+
+
+def by_tail(model: Model, f: Filter, seen: Seen, since_h: float) -> tuple[Filter, float]:
+    """Correction by the current at a held voltage: missing charge = time constant × current, less what only makes gas."""
+    temperature = 20.0 if seen.temperature_c is None else seen.temperature_c
+    scale = model.capacity_ah * f.mean[CAPACITY]
+    gas = min(seen.current_a, gassing_a(model, seen.voltage_v, seen.temperature_c))
+    hours = exp(f.mean[TAIL] - TAIL_PER_K * (temperature - 20.0)) if model.lead else 0.3
+    missing = hours * (seen.current_a - gas) / scale
+    part = 0.10 + 0.35 * exp(-since_h / 0.7)
+    sd = part * missing + 0.6 * hours * gas / scale + 0.004
+    h = (1.0, 0.0, -missing / f.mean[CAPACITY], 0.0, 0.0, 0.0, 0.0, missing if model.lead else 0.0)
+    return corrected(f, h, 1.0 - missing - f.mean[SOC], sd * sd * max(1.0, TAIL_LASTS_H / max(seen.hours, 0.01)))

@@ -11,6 +11,7 @@ The states of the filter, in the order of `Filter.mean` and of its covariance:
 | slow_v | V | 0, polarisation, hours | the acid evens out over hours |
 | surface_v | V | 0, surface charge, days (LiFePO4: hysteresis) | stands for days after a charge |
 | per_k | V/K | model.tc_v ± model.tc_sd_v | rest voltage moves with temperature |
+| tail | 1 | ln(2.6 h) ± 0.35 | natural logarithm of charge still missing over charging current at absorption, hours at 20 °C |
 """
 
 from __future__ import annotations
@@ -20,9 +21,9 @@ from typing import NamedTuple
 from analytics.assessment import Anchor
 from analytics.estimate.model import Model
 
-STATES = ("soc", "offset_a", "capacity", "table_v", "slow_v", "surface_v", "per_k")
+STATES = ("soc", "offset_a", "capacity", "table_v", "slow_v", "surface_v", "per_k", "tail")
 N = len(STATES)
-SOC, OFFSET, CAPACITY, TABLE, SLOW, SURFACE, PER_K = range(N)
+SOC, OFFSET, CAPACITY, TABLE, SLOW, SURFACE, PER_K, TAIL = range(N)
 PAIRS = tuple((i, j) for i in range(N) for j in range(i, N))
 """Order of the covariance: upper triangle, row by row."""
 DIAGONAL = tuple(PAIRS.index((i, i)) for i in range(N))
@@ -48,7 +49,7 @@ class Slot(NamedTuple):
     """Charge counted since `begin_ms`."""
     doubt_ah2: float
     """Variance of that charge: what may have happened between samples."""
-    count: int
+    readings: int
     v_sum: float
     a_sum: float | None
     fast_a: float
@@ -82,10 +83,8 @@ class Marks(NamedTuple):
     rest_v_ms: int = 0
     slope_v_per_h: float | None = None
     absorbing_since_ms: int | None = None
-    tail_a: float | None = None
-    """Current at absorption at `tail_ms`, for its decay."""
-    tail_ms: int = 0
-    tail_tau_h: float | None = None
+    held_v: float | None = None
+    """Voltage that the charger holds."""
     full_ms: int | None = None
     """Last time the battery was full."""
     rest_anchor_ms: int | None = None
@@ -108,12 +107,16 @@ class Belief(NamedTuple):
     """The last resynchronisation."""
 
 
+TAIL_LN_H, TAIL_SD = 0.95, 0.35
+"""Judgement: with a fixed voltage a lead-acid battery takes a current in proportion to what is missing, 1 to 4.5 hours of it."""
+
+
 def prior(model: Model, soc: float, soc_sd: float) -> Filter:
     """The filter before it has learned anything."""
     sensor = model.battery.sensor
-    mean = (soc, 0.0, 0.95 if model.lead else 0.98, 0.0, 0.0, 0.0, model.tc_v)
+    mean = (soc, 0.0, 0.95 if model.lead else 0.98, 0.0, 0.0, 0.0, model.tc_v, TAIL_LN_H)
     sd = (soc_sd, max(sensor.current_offset_a, 0.002), 0.10 if model.lead else 0.05, model.table_sd_v, 0.004 * model.volts,
-          0.012 * model.volts if model.lead else model.battery.kind.hysteresis_v.value * model.battery.cells, model.tc_sd_v)  # fmt: skip
+          0.012 * model.volts if model.lead else model.battery.kind.hysteresis_v.value * model.battery.cells, model.tc_sd_v, TAIL_SD)  # fmt: skip
     return Filter(mean, tuple(sd[i] ** 2 if i == j else 0.0 for i, j in PAIRS))
 
 

@@ -13,6 +13,9 @@ SLOW_H = 3.0
 SURFACE_H = 48.0
 BUILD_H = 6.0
 """Surface charge builds within hours of charging and stands for days (check values, relaxation trace)."""
+CHARGED_PART = 0.15
+"""How much of the voltage above rest under charge may still stand after minutes, as a part of it. Judgement: the published relaxation
+trace keeps more than half of it for an hour (check values, RELAX-SLA)."""
 WANDER = 0.15
 """Wandering of the current offset in a day, as a part of the stated offset. Judgement: instruments drift some mA per kelvin."""
 
@@ -36,7 +39,7 @@ def over_slot(model: Model, f: Filter, slot: Slot) -> Filter:
     hours = (slot.last_ms - slot.begin_ms) / 3.6e6
     if hours <= 0:
         return f
-    volts = slot.v_sum / slot.count if slot.count else slot.last_v
+    volts = slot.v_sum / slot.readings if slot.readings else slot.last_v
     return _over(model, f, hours, slot.ah, slot.doubt_ah2, volts, slot.temperature_c)
 
 
@@ -47,7 +50,7 @@ def _over(model: Model, f: Filter, hours: float, ah: float, doubt_ah2: float, vo
     amps = abs(ah / hours)
     keep_slow = exp(-hours / SLOW_H)
     add_slow = model.slow_ohms * ah / hours * (1 - keep_slow)
-    slow_sd = 0.6 * model.slow_ohms * amps + 0.003 * model.volts
+    slow_sd = 0.6 * model.slow_ohms * amps + 0.003 * model.volts + (CHARGED_PART * max(0.0, volts - model.top_v) if ah >= 0 else 0.0)
     keep_surface, add_surface, surface_sd = _surface(model, hours, ah, volts)
     offset_sd = max(0.002, model.battery.sensor.current_offset_a)
     gas_sd = 0.8 * gas / scale

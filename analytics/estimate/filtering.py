@@ -6,7 +6,7 @@ from math import exp
 
 from analytics.estimate.belief import DIAGONAL, PAIRS, SOC, Filter, N
 
-FLOOR = (1e-7, 1e-9, 1e-7, 1e-9, 1e-9, 1e-9, 1e-13)
+FLOOR = (1e-7, 1e-9, 1e-7, 1e-9, 1e-9, 1e-9, 1e-13, 1e-4)
 """Smallest variances. Judgement: far below anything that can be known, far above rounding."""
 ROWS = tuple(tuple(PAIRS.index((min(i, j), max(i, j))) for j in range(N)) for i in range(N))
 MOST_SD = 0.30
@@ -19,25 +19,29 @@ def moved(f: Filter, by: float, per_offset: float, per_capacity: float, keep_slo
 
     `noise`: variances added to soc, offset, slow, surface, capacity.
     """
-    z, b, k, o, p, s, t = f.mean
-    zz, zb, zk, zo, zp, zs, zt, bb, bk, bo, bp, bs, bt, kk, ko, kp, ks, kt, oo, op, os, ot, pp, ps, pt, ss, st, tt = f.cov
+    z, b, k, o, p, s, t, x = f.mean
+    (zz, zb, zk, zo, zp, zs, zt, zx, bb, bk, bo, bp, bs, bt, bx, kk, ko, kp, ks, kt, kx, oo, op, os, ot, ox,
+     pp, ps, pt, px, ss, st, sx, tt, tx, xx) = f.cov  # fmt: skip
     u, w = per_offset, per_capacity
-    zz += 2 * (u * zb + w * zk + u * w * bk) + u * u * bb + w * w * kk + noise[0]
+    q_soc, q_offset, q_slow, q_surface, q_capacity = noise
+    zz += 2 * (u * zb + w * zk + u * w * bk) + u * u * bb + w * w * kk + q_soc
     zb += u * bb + w * bk
     zk += u * bk + w * kk
     zo += u * bo + w * ko
     zt += u * bt + w * kt
+    zx += u * bx + w * kx
     zp = (zp + u * bp + w * kp) * keep_slow
     zs = (zs + u * bs + w * ks) * keep_surface
-    mean = (min(1.02, max(-0.02, z + by)), b, k, o, p * keep_slow + add_slow, s * keep_surface + add_surface, t)
+    mean = (min(1.0, max(0.0, z + by)), b, k, o, p * keep_slow + add_slow, s * keep_surface + add_surface, t, x)
     return Filter(mean, (
-        zz, zb, zk, zo, zp, zs, zt,
-        bb + noise[1], bk, bo, bp * keep_slow, bs * keep_surface, bt,
-        kk + noise[4], ko, kp * keep_slow, ks * keep_surface, kt,
-        oo, op * keep_slow, os * keep_surface, ot,
-        pp * keep_slow * keep_slow + noise[2], ps * keep_slow * keep_surface, pt * keep_slow,
-        ss * keep_surface * keep_surface + noise[3], st * keep_surface,
-        tt,
+        zz, zb, zk, zo, zp, zs, zt, zx,
+        bb + q_offset, bk, bo, bp * keep_slow, bs * keep_surface, bt, bx,
+        kk + q_capacity, ko, kp * keep_slow, ks * keep_surface, kt, kx,
+        oo, op * keep_slow, os * keep_surface, ot, ox,
+        pp * keep_slow * keep_slow + q_slow, ps * keep_slow * keep_surface, pt * keep_slow, px * keep_slow,
+        ss * keep_surface * keep_surface + q_surface, st * keep_surface, sx * keep_surface,
+        tt, tx,
+        xx,
     ))  # fmt: skip
 
 
@@ -64,7 +68,7 @@ MOST_SURPRISE = 3.0
 
 def bounded(f: Filter) -> Filter:
     """The filter with its values inside what can be, and variances neither zero nor beyond ignorance; stays positive definite."""
-    z, b, k, o, p, s, t = f.mean
+    z, b, k, o, p, s, t, x = f.mean
     cov = list(f.cov)
     for d, least in zip(DIAGONAL, FLOOR, strict=True):
         if cov[d] < least:
@@ -73,7 +77,7 @@ def bounded(f: Filter) -> Filter:
         shrink = MOST_SD / cov[0] ** 0.5
         for n, c in enumerate(ROWS[SOC]):
             cov[c] *= shrink * shrink if n == SOC else shrink
-    mean = (min(1.0, max(0.0, z)), b, min(1.3, max(0.25, k)), o, p, s, t)
+    mean = (min(1.0, max(0.0, z)), b, min(1.3, max(0.25, k)), o, p, s, t, min(2.5, max(-1.0, x)))
     return Filter(mean, tuple(cov))
 
 

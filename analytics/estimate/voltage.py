@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-from analytics.estimate.belief import CAPACITY, OFFSET, PER_K, SLOW, SOC, SURFACE, TABLE, Filter, Habit
+from analytics.estimate.belief import PER_K, SLOW, SOC, SURFACE, TABLE, Filter, Habit
 from analytics.estimate.filtering import corrected
 from analytics.estimate.model import GRID, REFERENCE_C, Model
 
@@ -12,10 +12,12 @@ FAST_PART = 0.3
 """Share of the slow polarisation's resistance that follows within minutes. Judgement from relaxation curves."""
 SENSOR_SD_V = 0.005
 """Noise and steps of a voltmeter, six cells. Judgement."""
-LOAD_PART = 0.35
+LOAD_PART = 0.25
 """How far the voltage under load is from its model, as a part of the drop. Judgement."""
-REMEMBERED_H = 0.5
+REMEMBERED_H = 2.0
 """How long such an error lasts: a reading within that time tells the same again."""
+WEAKER = 1.2
+"""Resistance grows towards empty, by this part of the square of the depth. Judgement: acid and active material run out."""
 
 
 class Seen(NamedTuple):
@@ -36,27 +38,37 @@ def slope(model: Model, soc: float) -> tuple[float, float]:
     return a + (b - a) * (x - k), max((b - a) * GRID, 0.005)
 
 
+def weakness(model: Model, soc: float) -> float:
+    """Resistance at a state of charge over that of a full battery."""
+    deep = 1.0 - min(1.0, max(0.0, soc))
+    return 1.0 + (WEAKER if model.lead else 0.3) * deep * deep
+
+
 def drop(model: Model, habit: Habit, current_a: float, fast_a: float) -> float:
-    """The part of the voltage that comes from the current of now and of the last minutes."""
+    """The part of a full battery's voltage that comes from the current of now and of the last minutes."""
     return habit.resistance * current_a + FAST_PART * model.slow_ohms * fast_a
 
 
 def by_voltage(model: Model, f: Filter, habit: Habit, seen: Seen) -> tuple[Filter, float] | None:
-    """The filter corrected by a voltage, and the surprise; None where the voltage tells nothing (charger holds it, mid-range lithium)."""
-    rest, per_soc = slope(model, f.mean[SOC])
+    """The filter corrected by a voltage, and the surprise; None where the voltage tells nothing (charging, mid-range lithium)."""
+    soc = f.mean[SOC]
+    rest, per_soc = slope(model, soc)
     v, a = seen.voltage_v, seen.current_a
     warm = 0.0 if seen.temperature_c is None else seen.temperature_c - REFERENCE_C
-    fall = drop(model, habit, a, seen.fast_a)
-    if a > 0 and v - fall > model.top_v + 0.15 * model.volts:
-        return None
+    weak = weakness(model, soc)
+    full_fall = drop(model, habit, a, seen.fast_a)
+    fall = weak * full_fall
     expected = rest + f.mean[TABLE] + f.mean[SLOW] + f.mean[SURFACE] + warm * f.mean[PER_K] + fall
-    load = LOAD_PART * (fall + f.mean[SLOW]) * (2.0 if a > 0 else 1.0)
+    load = LOAD_PART * (fall + f.mean[SLOW])
+    if a > 0:
+        if v - fall > model.top_v + 0.1 * model.volts:
+            return None
+        load = max(abs(load), 0.5 * (v - rest))
     variance = (SENSOR_SD_V * model.volts) ** 2 + load * load * max(1.0, REMEMBERED_H / max(seen.hours, 0.01))
     if not model.lead:
         variance += lithium_doubt(model, f, a, seen.hours)
-    h = [0.0] * 7
-    h[SOC], h[TABLE], h[SLOW], h[SURFACE], h[PER_K] = per_soc, 1.0, 1.0, 1.0, warm
-    return corrected(f, tuple(h), v - expected, variance)
+    steeper = -2 * (weak - 1) / max(0.05, 1 - soc) * full_fall if a < 0 else 0.0
+    return corrected(f, (per_soc + steeper, 0.0, 0.0, 1.0, 1.0, 1.0, warm, 0.0), v - expected, variance)
 
 
 def lithium_doubt(model: Model, f: Filter, current_a: float, hours: float) -> float:
@@ -72,7 +84,7 @@ def compensated(model: Model, f: Filter | None, habit: Habit | None, voltage_v: 
     """The rest voltage that a loaded voltage stands for."""
     if habit is None or f is None:
         return voltage_v - 1.3 * model.ohms * current_a
-    return voltage_v - drop(model, habit, current_a, fast_a) - f.mean[SLOW]
+    return voltage_v - weakness(model, f.mean[SOC]) * drop(model, habit, current_a, fast_a) - f.mean[SLOW]
 
 
-__all__ = ["CAPACITY", "OFFSET", "Seen", "by_voltage", "compensated", "drop", "slope"]
+__all__ = ["Seen", "by_voltage", "compensated", "slope", "weakness"]
