@@ -131,9 +131,12 @@ def _after_gap(model: Model, belief: Belief, f: Filter, slot: Slot, habit: Habit
     known_c = slot.temperature_c if known_c is None else known_c
     amps = 0.0 if a is None else a
     if a is not None:
-        done = by_voltage(model, f, habit, Seen(v, a, a, known_c, 0.1))
+        seen = Seen(v, a, a, known_c, 0.1)
+        done = by_voltage(model, f, habit, seen)
         if done is not None:
             f, surprise = done
+        elif anchors.absorbing(model, seen):
+            f, surprise = anchors.by_tail(model, f, seen, 0.25)
     after = f.mean[0]
     anchor = Anchor("gap", at_ms, 100 * before, 100 * after, surprise)
     fresh_slot = Slot(at_ms, at_ms, v, a, counter, 0.0, 0.0, 0, 0.0, 0.0, amps, known_c)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from math import exp
+from math import exp, log
 
 from analytics.assessment import Anchor
 from analytics.estimate.belief import CAPACITY, SOC, TAIL, Filter, Marks, Slot
@@ -70,12 +70,13 @@ def _full(model: Model, f: Filter, marks: Marks, slot: Slot, seen: Seen, anchor:
         return f, marks if marks.absorbing_since_ms is None else marks._replace(absorbing_since_ms=None, held_v=None), anchor
     v, held = seen.voltage_v, marks.held_v
     if marks.absorbing_since_ms is None or held is None or abs(v - held) > HELD_V * model.volts:
-        return f, marks._replace(absorbing_since_ms=slot.begin_ms, held_v=v), anchor
+        return f, marks._replace(absorbing_since_ms=slot.begin_ms, held_v=v, tail_a=None), anchor
     marks = marks._replace(held_v=held + 0.3 * (v - held))
     since_h = (slot.last_ms - marks.absorbing_since_ms) / 3.6e6
     if since_h < 0.25:
         return f, marks, anchor
     before = f.mean[SOC]
+    f, marks = _decay(model, f, marks, slot, seen, since_h)
     f, surprise = by_tail(model, f, seen, since_h)
     if since_h < 1.0 or seen.current_a > model.tail_a:
         return f, marks, anchor
@@ -93,3 +94,20 @@ def by_tail(model: Model, f: Filter, seen: Seen, since_h: float) -> tuple[Filter
     sd = part * missing + 0.6 * hours * gas / scale + 0.004
     h = (1.0, 0.0, -missing / f.mean[CAPACITY], 0.0, 0.0, 0.0, 0.0, missing if model.lead else 0.0)
     return corrected(f, h, 1.0 - missing - f.mean[SOC], sd * sd * max(1.0, TAIL_LASTS_H / max(seen.hours, 0.01)))
+
+
+def _decay(model: Model, f: Filter, marks: Marks, slot: Slot, seen: Seen, since_h: float) -> tuple[Filter, Marks]:
+    """How fast the current falls at a held voltage is the time constant itself, once the first hour is over."""
+    net = seen.current_a - gassing_a(model, seen.voltage_v, seen.temperature_c)
+    if not model.lead or since_h < 1.25 or net < 0.003 * model.capacity_ah:
+        return f, marks._replace(tail_a=None)
+    if marks.tail_a is None:
+        return f, marks._replace(tail_a=net, tail_ms=slot.last_ms)
+    hours = (slot.last_ms - marks.tail_ms) / 3.6e6
+    if hours < 0.75:
+        return f, marks
+    if net < 0.97 * marks.tail_a:
+        temperature = 20.0 if seen.temperature_c is None else seen.temperature_c
+        found = log(hours / log(marks.tail_a / net)) + TAIL_PER_K * (temperature - 20.0)
+        f, _ = corrected(f, (0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 1.0), found - f.mean[TAIL], 0.3**2)
+    return f, marks._replace(tail_a=net, tail_ms=slot.last_ms)

@@ -85,6 +85,9 @@ class Marks(NamedTuple):
     absorbing_since_ms: int | None = None
     held_v: float | None = None
     """Voltage that the charger holds."""
+    tail_a: float | None = None
+    """Charging current at `tail_ms` at the held voltage, for how fast it falls."""
+    tail_ms: int = 0
     full_ms: int | None = None
     """Last time the battery was full."""
     rest_anchor_ms: int | None = None

@@ -40,14 +40,14 @@ def over_slot(model: Model, f: Filter, slot: Slot) -> Filter:
     if hours <= 0:
         return f
     volts = slot.v_sum / slot.readings if slot.readings else slot.last_v
-    return _over(model, f, hours, slot.ah, slot.doubt_ah2, volts, slot.temperature_c)
+    return _over(model, f, hours, slot.ah, slot.doubt_ah2, volts, slot.temperature_c, abs(slot.ah / hours))
 
 
-def _over(model: Model, f: Filter, hours: float, ah: float, doubt_ah2: float, volts: float, temperature_c: float | None) -> Filter:
+def _over(model: Model, f: Filter, hours: float, ah: float, doubt_ah2: float, volts: float, temperature_c: float | None, amps: float) -> Filter:
+    """`amps`: how strong the current typically was, for what the slow polarisation may be."""
     scale = model.capacity_ah * max(0.25, f.mean[CAPACITY])
     gas = gassing_a(model, volts, temperature_c)
     by = (ah - (f.mean[OFFSET] + gas) * hours) / scale
-    amps = abs(ah / hours)
     keep_slow = exp(-hours / SLOW_H)
     add_slow = model.slow_ohms * ah / hours * (1 - keep_slow)
     slow_sd = 0.6 * model.slow_ohms * amps + 0.003 * model.volts + (CHARGED_PART * max(0.0, volts - model.top_v) if ah >= 0 else 0.0)
@@ -82,12 +82,12 @@ def _surface(model: Model, hours: float, ah: float, volts: float) -> tuple[float
 def over_gap(model: Model, f: Filter, habit: Habit, slot: Slot, hours: float, known_ah: float | None) -> Filter:
     """The filter after a silence: the sensor's own counter where there is one, else the usual current with all its spread."""
     if known_ah is not None:
-        return _over(model, f, hours, known_ah, 0.0, slot.last_v, slot.temperature_c)
+        return _over(model, f, hours, known_ah, 0.0, slot.last_v, slot.temperature_c, habit.spread_a2**0.5)
     mean = habit.mean_a * min(1.0, 24 / hours)
     lasts = min(hours, 3.0)
     doubt = habit.spread_a2 * hours * lasts + (0.01 * model.capacity_ah * 0.1 * hours) ** 2
     rest_v = model.top_v
-    return _over(model, f, hours, mean * hours, doubt, min(slot.last_v, rest_v), slot.temperature_c)
+    return _over(model, f, hours, mean * hours, doubt, min(slot.last_v, rest_v), slot.temperature_c, habit.spread_a2**0.5)
 
 
 def between(model: Model, f: Filter, slot: Slot) -> float:

@@ -14,6 +14,8 @@ SENSOR_SD_V = 0.005
 """Noise and steps of a voltmeter, six cells. Judgement."""
 LOAD_PART = 0.25
 """How far the voltage under load is from its model, as a part of the drop. Judgement."""
+KNEE_PART = 0.75
+"""The same near empty, where the voltage under load falls away (times the fourth power of the depth). Judgement."""
 REMEMBERED_H = 2.0
 """How long such an error lasts: a reading within that time tells the same again."""
 WEAKER = 1.2
@@ -41,7 +43,7 @@ def slope(model: Model, soc: float) -> tuple[float, float]:
 def weakness(model: Model, soc: float) -> float:
     """Resistance at a state of charge over that of a full battery."""
     deep = 1.0 - min(1.0, max(0.0, soc))
-    return 1.0 + (WEAKER if model.lead else 0.3) * deep * deep
+    return 1.0 + WEAKER * deep * deep if model.lead else 1.0 + 0.3 * deep * deep
 
 
 def drop(model: Model, habit: Habit, current_a: float, fast_a: float) -> float:
@@ -59,7 +61,8 @@ def by_voltage(model: Model, f: Filter, habit: Habit, seen: Seen) -> tuple[Filte
     full_fall = drop(model, habit, a, seen.fast_a)
     fall = weak * full_fall
     expected = rest + f.mean[TABLE] + f.mean[SLOW] + f.mean[SURFACE] + warm * f.mean[PER_K] + fall
-    load = LOAD_PART * (fall + f.mean[SLOW])
+    deep = (1.0 - soc) ** 4
+    load = (LOAD_PART + KNEE_PART * deep) * (fall + f.mean[SLOW])
     if a > 0:
         if v - fall > model.top_v + 0.1 * model.volts:
             return None
