@@ -1,7 +1,21 @@
 """What a source gives to the loop: deliveries, to be acknowledged once they are on disk."""
 
 from collections.abc import AsyncIterator, Sequence
+from dataclasses import dataclass, field
 from typing import NamedTuple, Protocol
+
+from analytics.reading import Note, Reading
+
+
+@dataclass(slots=True)
+class Receipt:
+    """What became of one delivery. Where a delivery's token is one, the loop fills it in before it acknowledges."""
+
+    kept: int = 0
+    duplicates: int = 0
+    quarantined: int = 0
+    rejected: list[str] = field(default_factory=list)
+    """Reasons, one for each piece that was no reading."""
 
 
 class Delivery(NamedTuple):
@@ -22,6 +36,10 @@ class Delivery(NamedTuple):
     """Replayed by the broker, not fresh: never a reading."""
     token: object = None
     """What the source needs to acknowledge it."""
+    given: tuple[Reading | Note, ...] = ()
+    """Inputs that need no decoding: what the API was told by a person."""
+    opened: bool = False
+    """The first piece after a stream was opened: what the stream before left unfinished is cut off, never joined to it."""
 
 
 class Source(Protocol):

@@ -154,27 +154,27 @@ class Maker:
     def reading(self, get: Get, received_ms: int) -> Reading | str:
         """A reading, or the reason why these fields are none."""
         voltage = value(self.voltage, get)
-        if type(voltage) is not float:
+        if not isinstance(voltage, float):
             return voltage or "voltage missing"
         current = temperature = charge = None
-        if self.current is not None and type(current := value(self.current, get)) is str:
+        if self.current is not None and isinstance(current := value(self.current, get), str):
             return current
-        if self.temperature is not None and type(temperature := value(self.temperature, get)) is str:
+        if self.temperature is not None and isinstance(temperature := value(self.temperature, get), str):
             return temperature
-        if self.charge is not None and type(charge := value(self.charge, get)) is str:
+        if self.charge is not None and isinstance(charge := value(self.charge, get), str):
             return charge
         at_ms: int | str = received_ms
-        if self.time is not None and type(at_ms := time_of(self.time, get, received_ms)) is str:
+        if self.time is not None and isinstance(at_ms := time_of(self.time, get, received_ms), str):
             return at_ms
         battery_id: str | None = self.battery_id
         if battery_id is None and (battery_id := self._battery(get)) is None:
             return "battery missing"
         if self.sequence is None and self.boot_id is None and self.monotonic is None:
-            return Reading(battery_id, at_ms, voltage, current, temperature, charge)  # type: ignore[arg-type]
+            return Reading(battery_id, at_ms, voltage, current, temperature, charge)
         named = self._named(get)
         if isinstance(named, str):
             return named
-        return Reading(battery_id, at_ms, voltage, current, temperature, charge, *named)  # type: ignore[arg-type]
+        return Reading(battery_id, at_ms, voltage, current, temperature, charge, *named)
 
     def _battery(self, get: Get) -> str | None:
         return None if self.battery_field is None else identifier(get(self.battery_field))
