@@ -5,7 +5,7 @@ from __future__ import annotations
 from math import exp, log
 
 from analytics.assessment import Anchor
-from analytics.estimate.belief import CAPACITY, SOC, TAIL, Filter, Marks, Slot
+from analytics.estimate.belief import CAPACITY, OFFSET, SOC, TAIL, Filter, Marks, Slot
 from analytics.estimate.counting import gassing_a
 from analytics.estimate.filtering import corrected
 from analytics.estimate.model import REFERENCE_C, Model
@@ -64,9 +64,15 @@ def absorbing(model: Model, seen: Seen) -> bool:
     return seen.voltage_v >= model.full_v + min(0.0, model.compensation_v * warm) and seen.current_a > 0
 
 
+def _held(model: Model, seen: Seen) -> bool:
+    """Whether the voltage is one that only a charger holds, absorption or float."""
+    least = model.float_v if model.lead else model.full_v
+    return seen.voltage_v >= least and seen.current_a > -3 * model.battery.sensor.current_offset_a
+
+
 def _full(model: Model, f: Filter, marks: Marks, slot: Slot, seen: Seen, anchor: Anchor | None) -> tuple[Filter, Marks, Anchor | None]:
     """While the voltage is held, the current tells what is still missing: it falls in proportion to it (acceptance)."""
-    if not absorbing(model, seen):
+    if not _held(model, seen):
         return f, marks if marks.absorbing_since_ms is None else marks._replace(absorbing_since_ms=None, held_v=None), anchor
     v, held = seen.voltage_v, marks.held_v
     if marks.absorbing_since_ms is None or held is None or abs(v - held) > HELD_V * model.volts:
@@ -76,9 +82,11 @@ def _full(model: Model, f: Filter, marks: Marks, slot: Slot, seen: Seen, anchor:
     if since_h < 0.25:
         return f, marks, anchor
     before = f.mean[SOC]
-    f, marks = _decay(model, f, marks, slot, seen, since_h)
+    high = absorbing(model, seen)
+    if high:
+        f, marks = _decay(model, f, marks, slot, seen, since_h)
     f, surprise = by_tail(model, f, seen, since_h)
-    if since_h < 1.0 or seen.current_a > model.tail_a:
+    if since_h < 1.0 or seen.current_a > model.tail_a or not high:
         return f, marks, anchor
     return f, marks._replace(full_ms=slot.last_ms), Anchor("full", slot.last_ms, 100 * before, 100 * f.mean[SOC], surprise)
 
@@ -87,12 +95,15 @@ def by_tail(model: Model, f: Filter, seen: Seen, since_h: float) -> tuple[Filter
     """Correction by the current at a held voltage: missing charge = time constant × current, less what only makes gas."""
     temperature = 20.0 if seen.temperature_c is None else seen.temperature_c
     scale = model.capacity_ah * f.mean[CAPACITY]
-    gas = min(seen.current_a, gassing_a(model, seen.voltage_v, seen.temperature_c))
+    amps = max(0.0, seen.current_a - f.mean[OFFSET])
+    gas = min(amps, gassing_a(model, seen.voltage_v, seen.temperature_c))
     hours = exp(f.mean[TAIL] - TAIL_PER_K * (temperature - 20.0)) if model.lead else 0.3
-    missing = hours * (seen.current_a - gas) / scale
-    part = 0.10 + 0.35 * exp(-since_h / 0.7)
+    low = max(0.0, model.full_v - seen.voltage_v) / model.volts
+    hours *= 1.0 + 0.25 * low
+    missing = hours * (amps - gas) / scale
+    part = 0.10 + 0.35 * exp(-since_h / 0.7) + 0.25 * low
     sd = part * missing + 0.6 * hours * gas / scale + 0.004
-    h = (1.0, 0.0, -missing / f.mean[CAPACITY], 0.0, 0.0, 0.0, 0.0, missing if model.lead else 0.0)
+    h = (1.0, -hours / scale, -missing / f.mean[CAPACITY], 0.0, 0.0, 0.0, 0.0, missing if model.lead else 0.0)
     return corrected(f, h, 1.0 - missing - f.mean[SOC], sd * sd * max(1.0, TAIL_LASTS_H / max(seen.hours, 0.01)))
 
 

@@ -9,6 +9,8 @@ from analytics.estimate.belief import DIAGONAL, PAIRS, SOC, Filter, N
 FLOOR = (1e-7, 1e-9, 1e-7, 1e-9, 1e-9, 1e-9, 1e-13, 1e-4)
 """Smallest variances. Judgement: far below anything that can be known, far above rounding."""
 ROWS = tuple(tuple(PAIRS.index((min(i, j), max(i, j))) for j in range(N)) for i in range(N))
+LEAST, MOST = -0.10, 1.02
+"""The filter may run a little past empty and full, so that a count is not lost at the end; what is told never does."""
 MOST_SD = 0.30
 """Standard deviation of a state of charge of which nothing is known (uniform from 0 to 1: 0.29)."""
 
@@ -32,7 +34,7 @@ def moved(f: Filter, by: float, per_offset: float, per_capacity: float, keep_slo
     zx += u * bx + w * kx
     zp = (zp + u * bp + w * kp) * keep_slow
     zs = (zs + u * bs + w * ks) * keep_surface
-    mean = (min(1.0, max(0.0, z + by)), b, k, o, p * keep_slow + add_slow, s * keep_surface + add_surface, t, x)
+    mean = (min(MOST, max(LEAST, z + by)), b, k, o, p * keep_slow + add_slow, s * keep_surface + add_surface, t, x)
     return Filter(mean, (
         zz, zb, zk, zo, zp, zs, zt, zx,
         bb + q_offset, bk, bo, bp * keep_slow, bs * keep_surface, bt, bx,
@@ -77,7 +79,7 @@ def bounded(f: Filter) -> Filter:
         shrink = MOST_SD / cov[0] ** 0.5
         for n, c in enumerate(ROWS[SOC]):
             cov[c] *= shrink * shrink if n == SOC else shrink
-    mean = (min(1.0, max(0.0, z)), b, min(1.3, max(0.25, k)), o, p, s, t, min(2.5, max(-1.0, x)))
+    mean = (min(MOST, max(LEAST, z)), b, min(1.3, max(0.25, k)), o, p, s, t, min(2.5, max(-1.0, x)))
     return Filter(mean, tuple(cov))
 
 

@@ -44,6 +44,8 @@ class Model(NamedTuple):
     tc_sd_v: float
     full_v: float
     """Lowest voltage that counts as absorption, at 25 °C."""
+    float_v: float
+    """Lowest voltage that only a charger holds."""
     compensation_v: float
     """Absorption voltage per kelvin (negative)."""
     tail_a: float
@@ -74,6 +76,7 @@ def model_of(battery: Battery) -> Model:
         (0.0001 if kind.lead_acid else 0.0) * cells,
         0.0001 * cells,
         (kind.absorption.low - 0.02) * cells,
+        2.2 * cells,
         kind.compensation_v_per_k.value * cells,
         kind.tail_current_c.high * ah,
         kind.lead_acid,

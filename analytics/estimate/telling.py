@@ -26,7 +26,7 @@ def interval(model: Model, belief: Belief) -> tuple[float | None, float | None, 
     if soc is None:
         return None, None, None
     half = 164.5 * (0.03 if f is None else f.cov[0] ** 0.5)
-    pct = 100 * soc
+    pct = min(100.0, max(0.0, 100 * soc))
     return pct, max(0.0, pct - half), min(100.0, pct + half)
 
 

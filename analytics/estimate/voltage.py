@@ -34,8 +34,8 @@ class Seen(NamedTuple):
 
 def slope(model: Model, soc: float) -> tuple[float, float]:
     """Rest voltage at 25 °C and its slope in volts per 1 (whole state of charge)."""
-    x = min(1.0, max(0.0, soc)) * GRID
-    k = min(GRID - 1, int(x))
+    x = soc * GRID
+    k = min(GRID - 1, max(0, int(x)))
     a, b = model.grid[k], model.grid[k + 1]
     return a + (b - a) * (x - k), max((b - a) * GRID, 0.005)
 
