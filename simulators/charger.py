@@ -273,7 +273,7 @@ CHARGERS: dict[str, Maker] = {
     "fixed supply": lambda chemistry, ah: FixedSupply(13.8, 0.2 * ah),
     "old transformer": lambda chemistry, ah: FixedSupply(16.5, 0.1 * ah, resistance_ohm=0.4 * 100 / ah),
     "pulsed maintenance": lambda chemistry, ah: PulsedCharger(86400.0, 5400.0, SET_POINTS[chemistry][0], 0.05 * ah),
-    "desulfation": lambda chemistry, ah: PulsedCharger(67.0, 10.0, 15.8, 0.05 * ah),
+    "desulfation": lambda chemistry, ah: PulsedCharger(900.0, 300.0, 15.8, 0.05 * ah),
     "solar": _solar(),
     "solar set too high": _solar(15.0),
     "alternator": lambda chemistry, ah: Alternator(DRIVES, 14.2, 0.3 * ah),
