@@ -1,6 +1,6 @@
 """The life of an alert after IEC 62682: when a rule's finding begins, worsens and ends. What is true, not who was told.
 
-On-delay, off-delay and hysteresis live here and in the rules; acknowledging, shelving and quiet hours are about people
+On-delay, off-delay and chattering live here, hysteresis in the rules; acknowledging, shelving and quiet hours are about people
 and live with the ledger.
 """
 
@@ -9,18 +9,27 @@ from __future__ import annotations
 from typing import NamedTuple
 
 from analytics.assessment import AlertEvent, Finding
-from analytics.rules import Rule
+from analytics.rules import HOLD, Judgement, Rule
 from analytics.view import View
+
+RANK = {"low": 0, "medium": 1, "high": 2}
+DAY_MS = 86_400_000
+AGAIN = 2
+"""Judgement: an alert that comes back twice within a day of its end chatters (the standards give no number). From then on it ends
+only after a whole quiet day, so that a person hears of it once."""
 
 
 class Standing(NamedTuple):
-    """One rule's condition in time: pending (held, not yet an alert), begun, or going."""
+    """One rule's condition in time: pending (held, not yet an alert), begun, going, or over since less than a day."""
 
     rule: str
     priority: str = "low"
     pending_ms: int | None = None
     began_ms: int | None = None
     clearing_ms: int | None = None
+    ended_ms: int | None = None
+    again: int = 0
+    """How often it began again within a day of its last end."""
 
 
 class AlertMemory(NamedTuple):
@@ -31,4 +40,94 @@ class AlertMemory(NamedTuple):
 
 def update(view: View, memory: AlertMemory, rules: tuple[Rule, ...]) -> tuple[AlertMemory, tuple[AlertEvent, ...], tuple[Finding, ...]]:
     """Judge every rule; give the new memory, what began, worsened or ended, and every finding that holds now."""
-    return memory, (), ()
+    if view.use.replaced_ms == view.now_ms:
+        return AlertMemory(), _all_ended(view, memory.standing, rules, "battery replaced"), ()
+    known = {s.rule: s for s in memory.standing}
+    kept: list[Standing] = []
+    events: list[AlertEvent] = []
+    findings: list[Finding] = []
+    for rule in rules:
+        standing = known.pop(rule.name, None) if known else None
+        judged = rule.judge(view, standing is not None and standing.began_ms is not None)
+        if standing is None:
+            if judged is None or judged is HOLD:
+                continue
+            standing = Standing(rule.name)
+        if isinstance(judged, Finding):
+            findings.append(judged)
+        after, event = _next(view, rule, standing, judged)
+        if after is not None:
+            kept.append(after)
+        if event is not None:
+            events.append(event)
+    events.extend(_all_ended(view, tuple(known.values()), rules, "the rule is no longer judged"))
+    return AlertMemory(tuple(kept)), tuple(events), tuple(findings)
+
+
+def _next(view: View, rule: Rule, standing: Standing, judged: Judgement) -> tuple[Standing | None, AlertEvent | None]:
+    """The next state of one rule's standing, and the event if it is one."""
+    if judged is HOLD:
+        return standing, None
+    if judged is None:
+        if standing.began_ms is None:
+            return _faded(view, standing), None
+        return _clearing(view, rule, standing)
+    assert isinstance(judged, Finding)
+    if standing.began_ms is None:
+        return _holding(view, rule, standing, judged)
+    if RANK[judged.priority] > RANK[standing.priority]:
+        worse = standing._replace(priority=judged.priority, clearing_ms=None)
+        reason = f"priority rose from {standing.priority} to {judged.priority}"
+        return worse, _event(view, rule.name, "worsened", worse, reason, judged)
+    return (standing if standing.clearing_ms is None else standing._replace(clearing_ms=None)), None
+
+
+def _faded(view: View, standing: Standing) -> Standing | None:
+    """No condition and no alert: remembered for a day after an end, to know a chattering alert."""
+    if standing.ended_ms is None or view.now_ms - standing.ended_ms >= DAY_MS:
+        return None
+    return standing if standing.pending_ms is None else standing._replace(pending_ms=None)
+
+
+def _holding(view: View, rule: Rule, standing: Standing, finding: Finding) -> tuple[Standing, AlertEvent | None]:
+    since = view.now_ms if standing.pending_ms is None else standing.pending_ms
+    held_s = (view.now_ms - since) / 1000
+    if held_s < rule.on_delay_s:
+        return standing._replace(pending_ms=since), None
+    recent = standing.ended_ms is not None and view.now_ms - standing.ended_ms < DAY_MS
+    again = standing.again + 1 if recent else 0
+    reason = f"condition held for {held_s:.0f} s" if rule.on_delay_s else "condition met"
+    if again >= AGAIN:
+        reason += f"; chattering: began {again + 1} times, so it ends only after a quiet day"
+    began = Standing(rule.name, finding.priority, None, view.now_ms, None, None, again)
+    return began, _event(view, rule.name, "began", began, reason, finding)
+
+
+def _clearing(view: View, rule: Rule, standing: Standing) -> tuple[Standing, AlertEvent | None]:
+    since = view.now_ms if standing.clearing_ms is None else standing.clearing_ms
+    gone_s = (view.now_ms - since) / 1000
+    off_delay_s = max(rule.off_delay_s, DAY_MS / 1000) if standing.again >= AGAIN else rule.off_delay_s
+    if gone_s < off_delay_s:
+        return (standing if standing.clearing_ms is not None else standing._replace(clearing_ms=since)), None
+    reason = f"condition gone for {gone_s:.0f} s" if off_delay_s else "condition gone"
+    event = _event(view, rule.name, "ended", standing, reason, _over(view, rule.name, rule.over(view), standing))
+    return Standing(rule.name, ended_ms=view.now_ms, again=standing.again), event
+
+
+def _all_ended(view: View, standing: tuple[Standing, ...], rules: tuple[Rule, ...], reason: str) -> tuple[AlertEvent, ...]:
+    """What was announced is ended aloud, whatever the reason."""
+    said = f"Closed: {reason}."
+    return tuple(_event(view, s.rule, "ended", s, reason, _over(view, s.rule, said, s)) for s in standing if s.began_ms is not None)
+
+
+def _over(view: View, rule: str, said: str, standing: Standing) -> Finding:
+    lasted_h = (view.now_ms - (standing.began_ms or view.now_ms)) / 3_600_000
+    title = "Over: " + rule.replace("_", " ")
+    evidence = (("lasted_h", round(lasted_h, 1)),)
+    return Finding(rule, standing.priority, title, said, "", "Nothing to do.", "", evidence, "the rule that began it")
+
+
+def _event(view: View, rule: str, kind: str, standing: Standing, reason: str, finding: Finding) -> AlertEvent:
+    battery_id = view.battery.id
+    alert_id = f"{battery_id}:{rule}:{standing.began_ms}"
+    return AlertEvent(alert_id, battery_id, rule, kind, view.now_ms, standing.priority, reason, finding)

@@ -1,0 +1,53 @@
+"""An equalisation: where the battery must not have one, or far too long."""
+
+from analytics.assessment import Finding
+from analytics.charging import telling, window
+from analytics.rules.rule import HOLD, Judgement, Rule
+from analytics.view import View
+
+SEEN_MS = 900_000
+"""Judgement: a quarter of an hour at a second, higher set-point is a programme and no overshoot."""
+LONGEST_MS = 8 * 3_600_000
+"""Judgement: equalisations are run for one to four hours; eight cover the longest that a maker's sheet may ask for."""
+
+
+def judge(view: View, standing: bool) -> Judgement:
+    session = telling.relevant(view.charging.session, view.now_ms)
+    if session is None:
+        return None
+    battery = view.battery
+    allowed_v = window.equalisation_high_v(battery)
+    volts = session.equalisation_v
+    stepped = session.absorption_ms >= 600_000 and session.equalisation_ms >= SEEN_MS
+    wrong = stepped and allowed_v is None
+    long = allowed_v is not None and session.equalisation_ms > LONGEST_MS
+    if volts is None or not (wrong or long):
+        proven = session.over or session.float_ms > 0
+        return None if proven or not standing else HOLD
+    why = f"{battery.kind.title} must not be equalised" if wrong else f"an equalisation is over after {LONGEST_MS // 3_600_000} hours at most"
+    return Finding(
+        "charge_equalisation",
+        "high" if wrong else "medium",
+        "Equalisation where none belongs" if wrong else "Equalisation goes on too long",
+        f"After absorption the charger went up to {volts:.2f} V at {telling.warmth(session.equalisation_c)} and has held it for "
+        f"{telling.span_of(session.equalisation_ms)}." + telling.doubts(battery, session),
+        f"This is an equalisation, and {why} unless its maker says so. Over-voltage drives out water and heats the battery. "
+        "Likely cause: a profile for flooded batteries with equalisation or reconditioning switched on.",
+        "Stop this charge and switch equalisation or reconditioning off in the charger.",
+        telling.caution(battery, "hydrogen", "hot"),
+        telling.evidence(
+            session,
+            ("equalisation_v", round(volts, 2)),
+            ("equalisation_minutes", round(session.equalisation_ms / 60_000)),
+            ("absorption_v", session.absorption_v),
+            ("temperature_c", session.equalisation_c),
+        ),
+        telling.source_of(battery, battery.charge_window.equalisation_high_v, telling.COMMON),
+    )
+
+
+def over(view: View) -> str:
+    return "The last charge went without an equalisation."
+
+
+CHARGE_EQUALISATION = Rule("charge_equalisation", 0, 0, judge, over)

@@ -1,0 +1,47 @@
+"""A lithium battery charged below freezing."""
+
+from analytics.assessment import Finding
+from analytics.charging import telling
+from analytics.rules.rule import Judgement, Rule
+from analytics.view import View
+
+SEEN_MS = 120_000
+"""Judgement: two minutes, so that one wrong sample does not count."""
+AFTER_MS = 86_400_000
+"""Judgement: told for a day, for the next cold morning brings it back."""
+
+
+def judge(view: View, standing: bool) -> Judgement:
+    session, battery = view.charging.session, view.battery
+    if session is None or battery.kind.lead_acid or session.cold_ms < SEEN_MS or session.coldest_c is None:
+        return None
+    if view.now_ms - session.end_ms > AFTER_MS:
+        return None
+    lowest_c = battery.kind.charge_lowest_c.value
+    amount = "" if session.charge_ah is None else f", {session.cold_ah:.1f} Ah of it"
+    return Finding(
+        "charge_lithium_cold",
+        "high",
+        "Lithium battery charged below freezing",
+        f"It was charged at {session.coldest_c:.1f} °C for {telling.span_of(session.cold_ms)}{amount}; it must not be charged below "
+        f"{lowest_c:.0f} °C." + telling.doubts(battery, session),
+        "Below freezing metallic lithium settles inside the cells: capacity is lost for good and the battery can become unsafe, without any sign "
+        "outside. Likely cause: a charger, alternator or panel without a cold lock-out.",
+        "Switch every source of charge off, the solar panel too, until the battery is warmer than 5 °C.",
+        telling.caution(battery, "lithium_cold"),
+        telling.evidence(
+            session,
+            ("coldest_c", session.coldest_c),
+            ("limit_c", lowest_c),
+            ("cold_minutes", round(session.cold_ms / 60_000)),
+            ("cold_charge_ah", None if session.charge_ah is None else round(session.cold_ah, 2)),
+        ),
+        battery.kind.charge_lowest_c.source,
+    )
+
+
+def over(view: View) -> str:
+    return "The battery has not been charged below freezing for a day."
+
+
+CHARGE_LITHIUM_COLD = Rule("charge_lithium_cold", 0, 0, judge, over)

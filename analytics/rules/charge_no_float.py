@@ -1,0 +1,40 @@
+"""The charger finished absorption and then let go: nothing holds the battery full while it stands on the mains."""
+
+from analytics.assessment import Finding
+from analytics.charging import telling, window
+from analytics.charging.sessions import is_full, tail_a
+from analytics.rules.rule import Judgement, Rule
+from analytics.view import View
+
+ABSORBED_MS = 1_800_000
+
+
+def judge(view: View, standing: bool) -> Judgement:
+    session, battery = telling.relevant(view.charging.session, view.now_ms), view.battery
+    if session is None or not session.over or not battery.kind.lead_acid:
+        return None
+    absorbed = session.absorption_ms >= ABSORBED_MS and session.unseen_ms == 0
+    if not absorbed or session.float_ms > 0 or not is_full(battery, session):
+        return None
+    if session.tail_a is None or session.tail_a > 1.5 * tail_a(battery):
+        return None
+    return Finding(
+        "charge_no_float",
+        "low",
+        "Charger stops without float",
+        f"The charge that began on {telling.clock(session.begin_ms)} was complete, and then the charger let go instead of holding about "
+        f"{(window.float_low_v(battery) + window.float_high_v(battery)) / 2:.1f} V." + telling.doubts(battery, session),
+        "Everything that draws current now empties a battery that could be held full. Unplugging the hook-up looks the same; "
+        "then there is nothing to do. Likely cause: a charger without a float stage, or one set to lithium.",
+        "If the van stays on the mains, choose a profile with float, or charge again every few weeks.",
+        telling.caution(battery),
+        telling.evidence(session, ("absorption_v", session.absorption_v), ("tail_current_a", session.tail_a), ("float_minutes", 0)),
+        telling.COMMON,
+    )
+
+
+def over(view: View) -> str:
+    return "The last charge was followed by float, or another charge is running."
+
+
+CHARGE_NO_FLOAT = Rule("charge_no_float", 0, 0, judge, over)

@@ -1,0 +1,56 @@
+"""The charger stays at absorption voltage long after the battery is full."""
+
+from analytics.assessment import Finding
+from analytics.charging import telling, window
+from analytics.charging.sessions import margin_v
+from analytics.rules.rule import HOLD, Judgement, Rule
+from analytics.view import View
+
+TAIL_MS = 5 * 3_600_000
+"""Judgement: full is the tail current for one to three hours (trade practice); five leave room for timers."""
+LONGEST_MS = 20 * 3_600_000
+ALONE_MS = 16 * 3_600_000
+"""Judgement: without a current sensor sixteen hours, longer than a small charger needs for a big battery."""
+ABOVE_FLOAT_CELL_V = 0.03
+
+
+def judge(view: View, standing: bool) -> Judgement:
+    session, battery = telling.relevant(view.charging.session, view.now_ms), view.battery
+    if session is None:
+        return None
+    if session.absorption_v is None:
+        return HOLD if standing else None
+    alone = session.charge_ah is None
+    long = session.absorption_ms >= (ALONE_MS if alone else LONGEST_MS) or session.tail_ms >= TAIL_MS
+    ceiling_v = window.raised_v(battery, window.float_high_v(battery), session.absorption_c)
+    if not long or session.absorption_v <= ceiling_v + ABOVE_FLOAT_CELL_V * battery.cells + margin_v(battery):
+        return None if session.float_ms > 0 or session.over or not standing else HOLD
+    current = "" if session.tail_a is None else f", the last {telling.span_of(session.tail_ms)} with hardly any current ({session.tail_a:.1f} A)"
+    return Finding(
+        "charge_stuck",
+        "high" if session.absorption_ms >= 24 * 3_600_000 else "medium",
+        "Charger is stuck in absorption",
+        f"{session.absorption_v:.2f} V for {telling.span_of(session.absorption_ms)} at {telling.warmth(session.absorption_c)}{current}."
+        + telling.doubts(battery, session),
+        f"The battery is full and should be held at {ceiling_v:.1f} V or less. Held at absorption voltage for days it loses water, corrodes, "
+        "and can heat itself up (thermal runaway). Likely cause: a float setting at absorption voltage, a broken charger, or a load that keeps "
+        "the charger from seeing the tail current.",
+        "Switch the charger off, or to float or storage, and let the setting be checked.",
+        telling.caution(battery, "hydrogen", "hot"),
+        telling.evidence(
+            session,
+            ("absorption_v", round(session.absorption_v, 2)),
+            ("absorption_hours", round(session.absorption_ms / 3_600_000, 1)),
+            ("tail_hours", round(session.tail_ms / 3_600_000, 1)),
+            ("float_limit_v", round(ceiling_v, 2)),
+            ("temperature_c", session.absorption_c),
+        ),
+        telling.COMMON + "; times: judgement",
+    )
+
+
+def over(view: View) -> str:
+    return "The charger has left absorption."
+
+
+CHARGE_STUCK = Rule("charge_stuck", 0, 0, judge, over)

@@ -1,0 +1,80 @@
+"""Before it happens: the early end of the time until the safe limit is within the owner's response time.
+
+It goes once the early end is half a response time further away than that (so the late end is, too), or nothing falls any more.
+"""
+
+from analytics.assessment import Finding
+from analytics.rules.rule import HOLD, Judgement, Rule
+from analytics.rules.wording import ahead, amperes, charge_with_interval, charging_caution, on_day
+from analytics.view import View
+
+HOUR_MS = 3_600_000
+MARGIN = 0.5
+
+
+def response_h(view: View) -> float:
+    """The owner's response time for how the vehicle is used now, hours."""
+    return view.battery.response_in_use_h if view.use.mode == "in use" else view.battery.response_stored_h
+
+
+def judge(view: View, standing: bool) -> Judgement:
+    forecast = view.trend.forecast
+    if forecast is None or forecast.basis.startswith("cannot judge"):
+        return HOLD if standing and (forecast is None or "charged" not in forecast.basis) else None
+    if forecast.earliest_ms is None:
+        return None
+    within_h = response_h(view) * (1 + MARGIN if standing else 1)
+    if forecast.earliest_ms - view.now_ms > within_h * HOUR_MS:
+        return None
+    return _finding(view)
+
+
+def _finding(view: View) -> Finding:
+    forecast, battery, load = view.trend.forecast, view.battery, view.trend.load
+    assert forecast is not None
+    early, late, now_ms = forecast.earliest_ms, forecast.latest_ms, view.now_ms
+    assert early is not None
+    when = ahead(early, now_ms)
+    latest = "cannot be told" if late is None else f"is {on_day(late)}"
+    taking = "" if load is None else f" About {amperes(load.current_a)} is always taken from it."
+    slope = view.trend.slope
+    if forecast.basis == "charge balance":
+        how = "from the charge that goes in and out over the day"
+    else:
+        how = f"from the rest voltages of {len(view.trend.points)} days" + (
+            f", falling {-slope[0]:.1f} % a day" if slope is not None else ""
+        )
+    return Finding(
+        "forecast_low",
+        "medium",
+        f"May fall below {forecast.limit_pct:.0f} % {when}",
+        f"The battery is {charge_with_interval(view)}. Worked out {how}, it passes the limit of {forecast.limit_pct:.0f} % {when} at the earliest; the latest {latest}.{taking}",
+        f"Below the limit a {battery.kind.title} battery ages fast. There is still time to act.",
+        "Charge it, or switch off what takes the current, before then.",
+        charging_caution(view),
+        (
+            ("state_of_charge_pct", None if view.pct is None else round(view.pct, 1)),
+            ("safe_limit_pct", forecast.limit_pct),
+            ("earliest_ms", early),
+            ("latest_ms", late),
+            ("earliest_h", round((early - now_ms) / HOUR_MS, 1)),
+            ("latest_h", None if late is None else round((late - now_ms) / HOUR_MS, 1)),
+            ("fall_pct_per_day", None if slope is None else round(-slope[0], 2)),
+            ("days_seen", len(view.trend.points)),
+            ("standing_load_a", None if load is None else load.current_a),
+            ("response_h", response_h(view)),
+        ),
+        "judgement: early end of a 90 % interval within the owner's response time; slope after Sen 1968",
+    )
+
+
+def over(view: View) -> str:
+    forecast = view.trend.forecast
+    if forecast is None or forecast.earliest_ms is None:
+        return f"The battery is {charge_with_interval(view)} and does not fall any more."
+    return (
+        f"The battery is {charge_with_interval(view)}; the limit is now reached {ahead(forecast.earliest_ms, view.now_ms)} at the earliest."
+    )
+
+
+FORECAST_LOW = Rule("forecast_low", 900, 6 * 3600, judge, over)

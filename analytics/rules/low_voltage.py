@@ -1,0 +1,66 @@
+"""Below the safe limit: the rest voltage that the loaded voltage stands for, as state of charge of this chemistry.
+
+A burst of hundreds of amperes for seconds or an inverter for minutes lowers the voltage, not the charge: it never comes here.
+"""
+
+from analytics.assessment import Finding
+from analytics.charging import CHARGING
+from analytics.rules.rule import HOLD, Judgement, Rule
+from analytics.rules.wording import charge_with_interval, charging_caution
+from analytics.view import View
+
+BELOW_PCT = 1.0
+"""Judgement: the estimate trembles by about a point."""
+CLEAR_PCT = 5.0
+"""Judgement: five points above the limit is a charge, not a recovering voltage."""
+WIDEST_PCT = 20.0
+"""Judgement: with more than this to the upper end (voltage only, under load) nothing can be said."""
+
+
+def judge(view: View, standing: bool) -> Judgement:
+    pct, high = view.pct, view.high_pct
+    if pct is None or high is None or view.span is None or view.ticked:
+        return HOLD
+    limit = view.battery.limit_pct
+    if pct >= limit + CLEAR_PCT or (not standing and pct >= limit - BELOW_PCT):
+        return None
+    if view.charging.phase in CHARGING:
+        return HOLD if standing else None
+    if high - pct > WIDEST_PCT:
+        return HOLD
+    return _finding(view, pct, limit)
+
+
+def _finding(view: View, pct: float, limit: float) -> Finding:
+    span, kind = view.span, view.battery.kind
+    assert span is not None
+    if kind.lead_acid:
+        meaning = f"Standing below {limit:.0f} % hardens the plates of a {kind.title} battery: it loses capacity for good, sooner the longer it stands."
+    else:
+        meaning = f"A {kind.title} battery is near the point at which its protection switches off; standing empty ages it."
+    return Finding(
+        "low_voltage",
+        "medium",
+        f"Below the safe limit of {limit:.0f} %",
+        f"The battery is {charge_with_interval(view)} at {span.voltage_last_v:.2f} V, loads taken into account.",
+        meaning,
+        "Switch off what can be switched off and charge it within a day.",
+        charging_caution(view),
+        (
+            ("state_of_charge_pct", round(pct, 1)),
+            ("state_of_charge_low_pct", None if view.low_pct is None else round(view.low_pct, 1)),
+            ("state_of_charge_high_pct", None if view.high_pct is None else round(view.high_pct, 1)),
+            ("safe_limit_pct", limit),
+            ("voltage_v", round(span.voltage_last_v, 3)),
+            ("current_a", None if span.current_last_a is None else round(span.current_last_a, 3)),
+            ("temperature_c", span.temperature_c),
+        ),
+        "set by the owner" if view.battery.safe_limit_pct is not None else kind.safe_limit_pct.source,
+    )
+
+
+def over(view: View) -> str:
+    return f"The battery is {charge_with_interval(view)} again."
+
+
+LOW_VOLTAGE = Rule("low_voltage", 900, 3600, judge, over)

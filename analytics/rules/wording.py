@@ -1,0 +1,58 @@
+"""The turns of phrase that rules share, so that the same thing is always said in the same words. Plain words, no markup."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING
+
+from analytics.cautions import CAUTIONS
+
+if TYPE_CHECKING:
+    from analytics.view import View
+
+HOUR_MS = 3_600_000
+
+
+def charge_with_interval(view: View) -> str:
+    """`54 % charged (49 to 58 %)`."""
+    if view.pct is None or view.low_pct is None or view.high_pct is None:
+        return "of unknown charge"
+    return f"{view.pct:.0f} % charged ({view.low_pct:.0f} to {view.high_pct:.0f} %)"
+
+
+def on_day(at_ms: int) -> str:
+    """`3 March`, in UTC."""
+    at = datetime.fromtimestamp(at_ms / 1000, UTC)
+    return f"{at.day} {at:%B}"
+
+
+def lasting(hours: float) -> str:
+    """`50 minutes`, `7 hours`, `3 days`."""
+    if hours < 1.5:
+        return f"{max(1, round(hours * 60))} minutes"
+    if hours < 48:
+        return f"{round(hours)} hours"
+    return f"{round(hours / 24)} days"
+
+
+def ahead(at_ms: int | None, now_ms: int) -> str:
+    """`in 3 days`, `now`, `later than can be told`."""
+    if at_ms is None:
+        return "later than can be told"
+    hours = (at_ms - now_ms) / HOUR_MS
+    return "now" if hours < 1 / 60 else f"in {lasting(hours)}"
+
+
+def amperes(current_a: float) -> str:
+    """`35 mA`, `4.0 A`."""
+    return f"{1000 * current_a:.0f} mA" if abs(current_a) < 1 else f"{current_a:.1f} A"
+
+
+def caution(*keys: str) -> str:
+    """The safety sentences of these keys, word for word."""
+    return " ".join(CAUTIONS[k] for k in keys)
+
+
+def charging_caution(view: View) -> str:
+    """What always goes with the advice to charge this kind of battery."""
+    return caution(*view.battery.kind.cautions)

@@ -1,0 +1,143 @@
+"""Time until the safe limit as an interval, and the standing load. Charge balance where a shunt sees the load, rest voltages where not."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from analytics.assessment import Forecast, Load
+from analytics.trend.memory import BIN_H, BINS, DAY_MS, HOUR_MS, Hour, TrendMemory
+from analytics.trend.points import level_interval, shift_v
+
+if TYPE_CHECKING:
+    from analytics.view import View
+
+FARTHEST_MS = 365 * DAY_MS
+SLOWEST = 0.02
+"""Percent a day below which nothing falls: 0.6 % a month is less than any battery's self-discharge. Judgement."""
+MORE, LESS = 1.25, 0.8
+"""Judgement: one day's loads differ from the pattern by a quarter; the sun, from hardly anything to a fifth more."""
+DULL, BRIGHT = 0.4, 1.2
+SIM_BINS = 7 * BINS
+
+
+def forecast_of(view: View, memory: TrendMemory) -> Forecast:
+    """The earliest and latest time at which the state of charge crosses the safe limit."""
+    limit = view.battery.limit_pct
+    by_charge = _by_charge(view, memory, limit)
+    by_voltage = _by_voltage(view, memory, limit)
+    if by_charge is not None and (
+        by_voltage is None or (by_charge.earliest_ms or FARTHEST_MS * 100) < (by_voltage.earliest_ms or FARTHEST_MS * 100)
+    ):
+        return by_charge
+    if by_voltage is not None:
+        return by_voltage
+    if memory.charged_ms is not None and view.now_ms - memory.charged_ms < DAY_MS:
+        return Forecast(limit, None, None, "cannot judge: charged within the last day")
+    return Forecast(limit, None, None, "cannot judge: fewer than three quiet days")
+
+
+def _by_voltage(view: View, memory: TrendMemory, limit: float) -> Forecast | None:
+    """From the line through the daily rest voltages; absolute times, so that it holds through a silence."""
+    if memory.slope is None:
+        return None
+    middle, low, high, level = memory.slope
+    fast = -min(low, middle if memory.quick is None else memory.quick)
+    if middle > -SLOWEST or high >= 0:
+        return Forecast(limit, None, None, "rest voltage slope")
+    shift = shift_v(view, memory.top_mv)
+    level_low, level_high = level_interval(view, level, shift)
+    last_ms = memory.points[-1][0] * DAY_MS + DAY_MS // 2
+    return Forecast(
+        limit,
+        _at(last_ms, level_low - limit, fast, view.now_ms),
+        _at(last_ms, level_high - limit, -high, view.now_ms),
+        "rest voltage slope",
+    )
+
+
+def _at(from_ms: int, room_pct: float, pct_per_day: float, now_ms: int) -> int | None:
+    """When the room is used up; None if more than a year away."""
+    if room_pct <= 0:
+        return min(from_ms, now_ms)
+    if pct_per_day <= SLOWEST / 2:
+        return None
+    at_ms = from_ms + room_pct / pct_per_day * DAY_MS
+    return None if at_ms - now_ms > FARTHEST_MS else int(at_ms)
+
+
+def _by_charge(view: View, memory: TrendMemory, limit: float) -> Forecast | None:
+    """From the pattern of loads and sun, where they stand out of the sensor's offset; None where they do not."""
+    pct, low, high = view.pct, view.low_pct, view.high_pct
+    if memory.recent_a is None or memory.pattern_h < 2 or pct is None or low is None or high is None:
+        return None
+    offset_a = view.battery.sensor.current_offset_a
+    loads, suns = memory.load_ah, memory.sun_ah
+    mean_a = sum(loads) / BINS
+    if mean_a < 3 * offset_a:
+        return None
+    capacity = view.model.capacity_ah
+    now_h = view.now_ms // HOUR_MS
+    if memory.pattern_h < 24:
+        steady = -memory.recent_a
+        if steady <= 3 * offset_a:
+            return Forecast(limit, None, None, "charge balance")
+        loads, suns = (steady,) * BINS, (0.0,) * BINS
+    early = _crossing(now_h, (low - limit) / 100 * capacity, loads, suns, MORE, DULL, max(0.0, -memory.recent_a))
+    late = _crossing(now_h, (high - limit) / 100 * capacity, loads, suns, LESS, BRIGHT, 0.0)
+    ms = [None if h is None else view.now_ms + int(h * HOUR_MS) for h in (early, late)]
+    return Forecast(limit, ms[0], ms[1], "charge balance")
+
+
+def _crossing(
+    now_h: int, room_ah: float, loads: tuple[float, ...], suns: tuple[float, ...], more: float, bright: float, now_a: float
+) -> float | None:
+    """Hours until the room is used up by the pattern; the load of now goes on for the first bin. None: not within a week."""
+    if room_ah <= 0:
+        return 0.0
+    hours = 0.0
+    for step in range(SIM_BINS):
+        bin_ = (now_h + step * BIN_H) % 24 // BIN_H
+        net = loads[bin_] * more - suns[bin_] * bright
+        if step == 0 and now_a > net:
+            net = now_a
+        if net * BIN_H >= room_ah:
+            return hours + room_ah / net
+        room_ah -= net * BIN_H
+        hours += BIN_H
+    return None
+
+
+def standing_load_of(view: View, memory: TrendMemory, hour: Hour) -> Load | None:
+    """The load that is always there: from quiet hours where a shunt measures more than its offset, else from the slope."""
+    battery, before = view.battery, memory.load
+    sigma = 1.645 * battery.sensor.current_offset_a
+    if hour.heard_ms and (hour.in_as or hour.out_as):
+        mean_a = (hour.out_as - hour.in_as) / hour.heard_ms * 1000
+        steady = hour.high_a - hour.low_a < max(0.3, 0.25 * abs(mean_a))
+        if not hour.charged and steady and mean_a > sigma:
+            off = sigma + 0.01645 * battery.sensor.current_gain_pct * mean_a
+            if before is not None and before.basis == "current" and abs(mean_a - before.current_a) < max(0.05, 0.2 * before.current_a):
+                mean_a = before.current_a + (mean_a - before.current_a) / 8
+                return Load(round(mean_a, 4), round(mean_a - off, 4), round(mean_a + off, 4), before.since_ms, "current")
+            return Load(round(mean_a, 4), round(mean_a - off, 4), round(mean_a + off, 4), hour.at_h * HOUR_MS, "current")
+        if before is not None and before.basis == "current":
+            return before if not (steady and not hour.charged) else _by_slope(view, memory)
+    elif before is not None and before.basis == "current" and hour.heard_ms == 0:
+        return before
+    return _by_slope(view, memory)
+
+
+def _by_slope(view: View, memory: TrendMemory) -> Load | None:
+    """What the fall of the rest voltage means in amperes, less the self-discharge; capacity is taken to be known to a fifth."""
+    if memory.slope is None:
+        return None
+    middle, low, high, _ = memory.slope
+    if middle > -SLOWEST or high >= 0:
+        return None
+    own = view.battery.kind.self_discharge_pct_per_month
+    per_pct = view.model.capacity_ah / 100 / 24
+    current_a = max(0.0, -middle - own.value / 30) * per_pct
+    low_a = max(0.0, (-high - own.high / 30) * per_pct * 0.8)
+    high_a = max(0.0, (-low - own.low / 30) * per_pct * 1.2)
+    since_ms = memory.points[0][0] * DAY_MS if memory.load is None or memory.load.basis != "rest voltage slope" else memory.load.since_ms
+    return Load(round(current_a, 4), round(low_a, 4), round(high_a, 4), since_ms, "rest voltage slope")

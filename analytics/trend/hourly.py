@@ -1,0 +1,104 @@
+"""What is done once an hour: pattern, daily rest-voltage point, exposure, standing load and forecast are brought up to date."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from analytics.trend.forecast import forecast_of, standing_load_of
+from analytics.trend.memory import BIN_H, BINS, DAYS, HOUR_MS, Hour, TrendMemory
+from analytics.trend.points import daily_slope, quick_slope
+
+if TYPE_CHECKING:
+    from analytics.view import View
+
+REAL_CHARGE_H = 3.0
+"""Judgement: after three hours on a charger the line through older rest voltages says nothing; a sunny noon is shorter or weaker."""
+JUMP_PCT = 15.0
+"""Judgement: a rest voltage that is up by so much from one day to the next without a charge is another battery, or a charge unseen."""
+OLD_DAYS = 21
+"""Judgement: points from before a silence of three weeks no longer make a line."""
+
+
+def hour_over(view: View, memory: TrendMemory, at_h: int) -> TrendMemory:
+    """The memory with the running hour folded in and a new hour begun; `at_h` is the new hour."""
+    hour = memory.hour
+    if hour.at_h < 0 or at_h < hour.at_h:
+        return memory._replace(hour=Hour(at_h), day=at_h // 24, day_v=None)
+    if hour.heard_ms:
+        memory = _charged(memory, hour)
+        if hour.in_as or hour.out_as:
+            memory = _patterned(memory, hour)
+        memory = _exposed(view, memory, hour)
+    block_over = at_h // BIN_H != hour.at_h // BIN_H
+    if block_over and hour.top_v is not None and (memory.day_v is None or hour.top_v < memory.day_v):
+        memory = memory._replace(day_v=hour.top_v)
+    if at_h // 24 != memory.day:
+        memory = _day_over(view, memory, at_h // 24)
+    memory = memory._replace(hour=Hour(at_h, None if block_over else hour.top_v))
+    memory = memory._replace(load=standing_load_of(view, memory, hour))
+    return memory._replace(forecast=forecast_of(view, memory))
+
+
+def _charged(memory: TrendMemory, hour: Hour) -> TrendMemory:
+    """Sessions of charging, and from when on a rest voltage counts again."""
+    end_ms = (hour.at_h + 1) * HOUR_MS
+    if hour.charged:
+        return memory._replace(charged_ms=end_ms, charged_h=memory.charged_h + 1, rest_after_ms=end_ms + 4 * HOUR_MS)
+    if memory.charged_h < REAL_CHARGE_H:
+        return memory if memory.charged_h == 0 else memory._replace(charged_h=0.0)
+    return memory._replace(
+        charged_h=0.0, points=(), slope=None, quick=None, day_v=None, rest_after_ms=max(memory.rest_after_ms, end_ms + 24 * HOUR_MS)
+    )
+
+
+def _patterned(memory: TrendMemory, hour: Hour) -> TrendMemory:
+    """The day's pattern as running means, a new day weighing a third."""
+    per_h = HOUR_MS / max(hour.heard_ms, HOUR_MS // 4) / 3600
+    out_ah, in_ah = hour.out_as * per_h, hour.in_as * per_h
+    loads, suns = memory.load_ah, memory.sun_ah
+    bin_ = hour.at_h % 24 // BIN_H
+    if len(loads) != BINS:
+        loads, suns = (out_ah,) * BINS, (in_ah,) * BINS
+    weight = 0.5 if memory.pattern_h < 24 else 0.13
+    load = round(loads[bin_] + weight * (out_ah - loads[bin_]), 4)
+    sun = round(suns[bin_] + weight * (in_ah - suns[bin_]), 4)
+    return memory._replace(
+        load_ah=(*loads[:bin_], load, *loads[bin_ + 1 :]),
+        sun_ah=(*suns[:bin_], sun, *suns[bin_ + 1 :]),
+        pattern_h=min(memory.pattern_h + 1, 10_000),
+        recent_a=round(in_ah - out_ah, 4),
+    )
+
+
+def _exposed(view: View, memory: TrendMemory, hour: Hour) -> TrendMemory:
+    pct, e = view.pct, memory.exposure
+    if pct is None:
+        return memory
+    if e.lowest_pct is None or pct < e.lowest_pct - 0.5:
+        e = e._replace(lowest_pct=round(pct, 1), lowest_ms=hour.at_h * HOUR_MS)
+    limit = view.battery.kind.sulfation_pct
+    if limit is not None and not hour.charged and pct < limit.value:
+        e = e._replace(low_h=e.low_h + 1, depth_pct_h=round(e.depth_pct_h + limit.value - pct, 1))
+    elif hour.charged and pct > 97 and e.low_h:
+        e = e._replace(low_h=0.0, depth_pct_h=0.0)
+    return memory if e is memory.exposure else memory._replace(exposure=e)
+
+
+def _day_over(view: View, memory: TrendMemory, day: int) -> TrendMemory:
+    """The day's rest voltage becomes a point; the line through the points is drawn anew."""
+    if memory.day_v is None:
+        return memory._replace(day=day)
+    point = (memory.day, round(memory.day_v * 1000))
+    points = memory.points
+    if points and point[0] - points[-1][0] > OLD_DAYS:
+        points = ()
+    if points and point[1] - points[-1][1] > 10 * JUMP_PCT * view.model.volts:
+        memory = memory._replace(changed_ms=(memory.day + 1) * 24 * HOUR_MS, exposure=memory.exposure._replace(low_h=0.0, depth_pct_h=0.0))
+        points = ()
+    points = (*points, point)[-DAYS:]
+    top_mv = memory.top_mv
+    if len(points) >= 3:
+        confirmed = min(v for _, v in points[-3:])
+        top_mv = confirmed if top_mv is None else max(top_mv, confirmed)
+    memory = memory._replace(day=day, day_v=None, points=points, top_mv=top_mv)
+    return memory._replace(slope=daily_slope(view, memory), quick=quick_slope(view, memory))
