@@ -58,6 +58,9 @@ class Alert:
     shelved_by: str | None = None
     shelved_reason: str | None = None
     out_of_service: bool = False
+    out_of_service_until_ms: int | None = None
+    out_of_service_by: str | None = None
+    out_of_service_reason: str | None = None
 
 
 class AlertAct(NamedTuple):

@@ -1,0 +1,354 @@
+"""The ledger in SQL: one commit that keeps a batch all or nothing, and everything that is not the time series.
+
+Who decides is elsewhere: analytics says what began and ended, api.acts what a person may do, api.outbox who is told.
+"""
+
+import json
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from typing import Any
+
+from sqlalchemy import Connection, delete, func, select, update
+
+from analytics.assessment import AlertEvent, Assessment, Details
+from analytics.batch import Batch, DeadLetter, Quarantined
+from analytics.battery import Battery
+from analytics.reading import Note, Reading
+from api import ledger_alerts, ledger_deliveries, record
+from api.checkpoints import Checkpoints
+from api.database import Database
+from api.execute import execute_each, upsert
+from api.history.sql import SqlHistory, insert, reassess
+from api.numbers import Numbers
+from api.ports import Alert, AlertAct, Delivery, Message
+from api.tables import BATTERIES, DEAD_LETTERS, DECLARATIONS, LATEST, META, NOTES, QUARANTINE
+
+MAX_DEAD_LETTERS = 10_000
+"""Judgement: 40 MB at the longest; enough to see a pattern, bounded so that a noisy line cannot fill a card."""
+MAX_QUARANTINED = 100_000
+"""Judgement: a month of minutes and more; bounded for the same reason."""
+
+
+class Fenced(RuntimeError):  # noqa: N818 - named for what happened
+    """Another worker has taken a battery over: nothing of the batch was kept, and this worker must let go of it."""
+
+
+class SqlLedger:
+    """Satisfies api.ports.Ledger, and by its shape the store of the ingest loop."""
+
+    def __init__(self, database: Database) -> None:
+        self.database = database
+        self._numbers = Numbers()
+        self.history = SqlHistory(database, self._numbers)
+        self._checkpoints = Checkpoints()
+        self._details: dict[str, Details] = {}
+
+    # --- the commit
+
+    def commit(self, batch: Batch, fences: Mapping[str, int] | None = None) -> None:
+        """Keep the batch in one transaction; keeping it again changes nothing.
+
+        `fences`: what `claim` gave for batteries this worker owns; raises Fenced where another has claimed one since.
+        Raises DatabaseFull, DatabaseBusy, DatabaseDamaged (api.database): then nothing was kept, and it may be tried again.
+        """
+        if batch.empty():
+            return
+        try:
+            with self.database.writing() as connection:
+                numbers = self._numbers.of(connection, _battery_ids(batch))
+                _check_fences(connection, numbers, fences or {})
+                insert(connection, batch.kept, numbers)
+                reassess(connection, batch.refolded, numbers)
+                self._checkpoints.keep(connection, batch, numbers)
+                for late, events in ((False, batch.events), (True, batch.late_events)):
+                    for event in events:
+                        ledger_alerts.record_event(connection, event, numbers[event.battery_id], late)
+                _keep_notes(connection, batch.notes, numbers)
+                self._keep_latest(connection, batch.latest, numbers)
+                _keep_dead_letters(connection, batch.dead_letters)
+                _quarantine(connection, batch.quarantined, batch.released, numbers)
+        except BaseException:
+            self.forget()
+            raise
+        for battery_id, assessment in batch.latest.items():
+            self._details[battery_id] = assessment.details
+
+    def forget(self) -> None:
+        """Drop what this process remembers of the tables: after a failed transaction or when another process wrote."""
+        self._numbers.forget()
+        self._checkpoints.forget()
+        self._details.clear()
+
+    def _keep_latest(self, connection: Connection, latest: Mapping[str, Assessment], numbers: dict[str, int]) -> None:
+        """The details are made at most once a minute and shared until the next, so they are written only when they are new."""
+        whole, moved = [], []
+        for battery_id, assessment in latest.items():
+            text = record.dumps(assessment[:-1])
+            if self._details.get(battery_id) is assessment.details:
+                moved.append((assessment.at_ms, text, numbers[battery_id], assessment.at_ms))
+            else:
+                whole.append((numbers[battery_id], assessment.at_ms, text, record.dumps(assessment.details)))
+        execute_each(connection, "UPDATE latest SET at_ms = ?, assessment = ? WHERE battery = ? AND at_ms <= ?", moved)
+        execute_each(connection, upsert(LATEST, "battery") + " WHERE excluded.at_ms >= latest.at_ms", whole)
+
+    def claim(self, battery_ids: Sequence[str]) -> dict[str, int]:
+        """Take batteries over: whoever claimed them before can no longer commit for them."""
+        with self.database.writing() as connection:
+            numbers = self._numbers.of(connection, battery_ids)
+            wanted = {numbers[battery_id]: battery_id for battery_id in battery_ids}
+            b = BATTERIES.c
+            raised = connection.execute(
+                update(BATTERIES).where(b.number.in_(wanted)).values(fence=b.fence + 1).returning(b.number, b.fence)
+            ).all()
+        self._checkpoints.forget()
+        self._details.clear()
+        return {wanted[number]: fence for number, fence in raised}
+
+    # --- batteries
+
+    def batteries(self) -> list[Battery]:
+        """The newest declaration of each, by id."""
+        d, b = DECLARATIONS.c, BATTERIES.c
+        newest = select(func.max(d.number)).group_by(d.battery).scalar_subquery()
+        with self.database.reading() as connection:
+            found = connection.execute(
+                select(d.declared).join(BATTERIES, b.number == d.battery).where(d.number.in_(newest)).order_by(b.id)
+            ).scalars()
+            return [record.battery_loads(text) for text in found]
+
+    def battery(self, battery_id: str) -> Battery | None:
+        found = self.declarations(battery_id)
+        return found[-1][2] if found else None
+
+    def declare(self, battery: Battery, at_ms: int, who: str) -> None:
+        """Keep a declaration; an older one stays in its history. Declaring the same again changes nothing."""
+        text = record.battery_dumps(battery)
+        known = self.declarations(battery.id)
+        if known and record.battery_dumps(known[-1][2]) == text:
+            return
+        try:
+            with self.database.writing() as connection:
+                number = self._numbers.of(connection, [battery.id])[battery.id]
+                connection.execute(DECLARATIONS.insert().values(battery=number, at_ms=at_ms, who=who, declared=text))
+        except BaseException:
+            self.forget()
+            raise
+
+    def declarations(self, battery_id: str) -> list[tuple[int, str, Battery]]:
+        """When, who and what, oldest first."""
+        d, b = DECLARATIONS.c, BATTERIES.c
+        query = select(d.at_ms, d.who, d.declared).join(BATTERIES, b.number == d.battery).where(b.id == battery_id).order_by(d.number)
+        with self.database.reading() as connection:
+            return [(at_ms, who, record.battery_loads(text)) for at_ms, who, text in connection.execute(query)]
+
+    # --- beliefs and states
+
+    def latest(self, battery_id: str) -> Assessment | None:
+        t, b = LATEST.c, BATTERIES.c
+        with self.database.reading() as connection:
+            found = connection.execute(
+                select(t.assessment, t.details).join(BATTERIES, b.number == t.battery).where(b.id == battery_id)
+            ).one_or_none()
+        return None if found is None else _assessment(*found)
+
+    def latest_of_all(self) -> dict[str, Assessment]:
+        """The newest assessment of every battery, in one query."""
+        t, b = LATEST.c, BATTERIES.c
+        with self.database.reading() as connection:
+            found = connection.execute(select(b.id, t.assessment, t.details).join(BATTERIES, b.number == t.battery)).all()
+        return {battery_id: _assessment(text, details) for battery_id, text, details in found}
+
+    def resume(self, battery_id: str, before_ms: int | None = None) -> tuple[int, bytes] | None:
+        """The newest checkpoint (its time and state), or the newest one before a time."""
+        number = self._numbers.known(self.database, battery_id)
+        if number is None:
+            return None
+        self._checkpoints.forget(number)
+        with self.database.reading() as connection:
+            return self._checkpoints.newest(connection, number, before_ms)
+
+    def readings(self, battery_id: str, from_ms: int, to_ms: int | None = None) -> Iterator[Reading]:
+        return self.history.readings(battery_id, from_ms, to_ms)
+
+    def has(self, keys: Sequence[tuple[str, int, int]]) -> set[tuple[str, int, int]]:
+        """Which of these (battery, time, sequence) history has: a late reading that it has is a duplicate."""
+        found: set[tuple[str, int, int]] = set()
+        sql = "SELECT 1 FROM history WHERE battery = ? AND at_ms = ? AND sequence = ?"
+        numbers = {battery_id: self._numbers.known(self.database, battery_id) for battery_id, _, _ in keys}
+        with self.database.reading() as connection:
+            sql = sql if self.database.sqlite else sql.replace("?", "%s")
+            for battery_id, at_ms, sequence in keys:
+                number = numbers[battery_id]
+                if number is not None and connection.exec_driver_sql(sql, (number, at_ms, sequence)).first():
+                    found.add((battery_id, at_ms, sequence))
+        return found
+
+    def notes(self, battery_id: str, from_ms: int = 0) -> list[Note]:
+        n, b = NOTES.c, BATTERIES.c
+        query = select(n.at_ms, n.kind, n.value, n.who).join(BATTERIES, b.number == n.battery)
+        query = query.where(b.id == battery_id, n.at_ms >= from_ms).order_by(n.at_ms, n.kind)
+        with self.database.reading() as connection:
+            found = connection.execute(query).all()
+        return [Note(battery_id, at_ms, kind, None if value is None else json.loads(value), who) for at_ms, kind, value, who in found]
+
+    # --- alerts and acts: see api.ledger_alerts
+
+    def alerts(
+        self,
+        battery_id: str | None = None,
+        *,
+        active: bool | None = None,
+        rule: str | None = None,
+        after_id: str | None = None,
+        limit: int = 100,
+        battery_ids: Sequence[str] | None = None,
+    ) -> list[Alert]:
+        """Newest first. `battery_ids`: only of these; `after_id`: those that follow this one in the list."""
+        only = battery_ids if battery_id is None else [battery_id]
+        with self.database.reading() as connection:
+            return ledger_alerts.find(connection, only, active, rule, after_id, limit)
+
+    def alert(self, alert_id: str) -> Alert | None:
+        with self.database.reading() as connection:
+            return ledger_alerts.get(connection, alert_id)
+
+    def acts(self, alert_id: str) -> list[AlertAct]:
+        with self.database.reading() as connection:
+            return ledger_alerts.acts(connection, alert_id)
+
+    def acknowledge(self, alert_id: str, at_ms: int, who: str) -> Alert:
+        with self.database.writing() as connection:
+            return ledger_alerts.acknowledge(connection, alert_id, at_ms, who)
+
+    def shelve(self, alert_id: str, at_ms: int, until_ms: int, who: str, reason: str) -> Alert:
+        with self.database.writing() as connection:
+            return ledger_alerts.shelve(connection, alert_id, at_ms, until_ms, who, reason)
+
+    def unshelve(self, alert_id: str, at_ms: int, who: str) -> Alert:
+        with self.database.writing() as connection:
+            return ledger_alerts.unshelve(connection, alert_id, at_ms, who)
+
+    def take_out_of_service(self, alert_id: str, at_ms: int, until_ms: int, who: str, reason: str) -> Alert:
+        with self.database.writing() as connection:
+            return ledger_alerts.take_out_of_service(connection, alert_id, at_ms, until_ms, who, reason)
+
+    def return_to_service(self, alert_id: str, at_ms: int, who: str) -> Alert:
+        with self.database.writing() as connection:
+            return ledger_alerts.return_to_service(connection, alert_id, at_ms, who)
+
+    # --- outbox: see api.ledger_deliveries
+
+    def events_to_tell(self, limit: int = 100) -> list[tuple[int, AlertEvent, bool]]:
+        with self.database.reading() as connection:
+            return ledger_deliveries.events_to_tell(connection, limit)
+
+    def told(self, numbers: Sequence[int], deliveries: Sequence[tuple[str, Message, int]]) -> None:
+        with self.database.writing() as connection:
+            ledger_deliveries.told(connection, numbers, deliveries)
+
+    def due(self, now_ms: int, limit: int = 20) -> list[Delivery]:
+        with self.database.reading() as connection:
+            return ledger_deliveries.due(connection, now_ms, limit)
+
+    def tried(self, delivery_id: int, at_ms: int, state: str, due_ms: int, error: str | None) -> None:
+        with self.database.writing() as connection:
+            ledger_deliveries.tried(connection, delivery_id, at_ms, state, due_ms, error)
+
+    # --- what could not be believed
+
+    def dead_letters(self, limit: int = 100) -> list[DeadLetter]:
+        """Newest first."""
+        d = DEAD_LETTERS.c
+        with self.database.reading() as connection:
+            found = connection.execute(select(d.at_ms, d.source, d.reason, d.raw).order_by(d.number.desc()).limit(limit)).all()
+        return [DeadLetter(at_ms, source, reason, bytes(raw)) for at_ms, source, reason, raw in found]
+
+    def quarantined(self, battery_id: str | None = None, until_ms: int | None = None, limit: int = 10_000) -> list[Quarantined]:
+        """Readings kept apart, oldest first; `until_ms`: only those whose time has come by then."""
+        q, b = QUARANTINE.c, BATTERIES.c
+        query = select(q.reading, q.received_ms, q.reason).join(BATTERIES, b.number == q.battery).order_by(q.at_ms, q.sequence).limit(limit)
+        if battery_id is not None:
+            query = query.where(b.id == battery_id)
+        if until_ms is not None:
+            query = query.where(q.at_ms <= until_ms)
+        with self.database.reading() as connection:
+            return [Quarantined(record.loads(Reading, text), received, reason) for text, received, reason in connection.execute(query)]
+
+    # --- small facts
+
+    def fact(self, key: str) -> Any:
+        with self.database.reading() as connection:
+            return fact(connection, key)
+
+    def keep_fact(self, key: str, value: Any) -> None:
+        with self.database.writing() as connection:
+            keep_fact(connection, key, value)
+
+
+def fact(connection: Connection, key: str) -> Any:
+    """A small fact by name; None if it was never kept."""
+    text = connection.execute(select(META.c.value).where(META.c.key == key)).scalar_one_or_none()
+    return None if text is None else json.loads(text)
+
+
+def keep_fact(connection: Connection, key: str, value: Any) -> None:
+    execute_each(connection, upsert(META, "key"), [(key, json.dumps(value))])
+
+
+def _assessment(text: str, details: str) -> Assessment:
+    return record.loads(Assessment, f"{text[:-1]},{details}]")
+
+
+def _battery_ids(batch: Batch) -> Iterable[str]:
+    ids = {reading.battery_id for reading, _ in batch.kept}
+    ids.update(reading.battery_id for reading, _ in batch.refolded)
+    ids.update(event.battery_id for event in batch.events)
+    ids.update(event.battery_id for event in batch.late_events)
+    ids.update(note.battery_id for note in batch.notes)
+    ids.update(checkpoint.battery_id for checkpoint in batch.checkpoints)
+    ids.update(batch.latest)
+    ids.update(q.reading.battery_id for q in batch.quarantined)
+    ids.update(reading.battery_id for reading in batch.released)
+    return sorted(ids)
+
+
+def _check_fences(connection: Connection, numbers: dict[str, int], fences: Mapping[str, int]) -> None:
+    if not fences:
+        return
+    b = BATTERIES.c
+    query = select(b.number, b.fence).where(b.number.in_([numbers[i] for i in fences if i in numbers])).order_by(b.number)
+    held: dict[int, int] = dict(connection.execute(query.with_for_update()).tuples().all())
+    for battery_id, fence in fences.items():
+        if battery_id in numbers and held.get(numbers[battery_id]) != fence:
+            raise Fenced(f"battery {battery_id}: another worker has taken it over; nothing of this batch was kept")
+
+
+def _keep_notes(connection: Connection, notes: Sequence[Note], numbers: dict[str, int]) -> None:
+    made = [(numbers[n.battery_id], n.at_ms, n.kind, None if n.value is None else json.dumps(n.value), n.who) for n in notes]
+    execute_each(connection, upsert(NOTES, "battery", "at_ms", "kind", renew=False), made)
+
+
+def _keep_dead_letters(connection: Connection, letters: Sequence[DeadLetter]) -> None:
+    """The newest are kept; how many came in all is counted."""
+    if not letters:
+        return
+    sql = "INSERT INTO dead_letters (at_ms, source, reason, raw) VALUES (?, ?, ?, ?)"
+    execute_each(connection, sql, [(letter.at_ms, letter.source, letter.reason, letter.raw[:4096]) for letter in letters])
+    newest = connection.execute(select(func.max(DEAD_LETTERS.c.number))).scalar_one()
+    connection.execute(delete(DEAD_LETTERS).where(DEAD_LETTERS.c.number <= newest - MAX_DEAD_LETTERS))
+    keep_fact(connection, "dead_letters_ever", (fact(connection, "dead_letters_ever") or 0) + len(letters))
+
+
+def _quarantine(connection: Connection, quarantined: Sequence[Quarantined], released: Sequence[Reading], numbers: dict[str, int]) -> None:
+    made = []
+    for reading, received_ms, reason in quarantined:
+        made.append((numbers[reading.battery_id], reading.at_ms, reading.sequence, received_ms, reason, record.dumps(reading)))
+    execute_each(connection, upsert(QUARANTINE, "battery", "at_ms", "sequence", renew=False), made)
+    keys = [(numbers[r.battery_id], r.at_ms, r.sequence) for r in released]
+    execute_each(connection, "DELETE FROM quarantine WHERE battery = ? AND at_ms = ? AND sequence = ?", keys)
+    if made:
+        count = connection.execute(select(func.count()).select_from(QUARANTINE)).scalar_one()
+        if count > MAX_QUARANTINED:
+            q = QUARANTINE.c
+            edge = connection.execute(select(q.received_ms).order_by(q.received_ms).offset(count - MAX_QUARANTINED).limit(1)).scalar_one()
+            gone = connection.execute(delete(QUARANTINE).where(q.received_ms < edge)).rowcount
+            keep_fact(connection, "quarantine_dropped", (fact(connection, "quarantine_dropped") or 0) + gone)

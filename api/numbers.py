@@ -1,0 +1,50 @@
+"""Battery ids as the small numbers that the tables use. Learned once per process; an unknown id gets a number when it is first kept."""
+
+from collections.abc import Iterable
+
+from sqlalchemy import Connection, select
+
+from api.database import Database
+from api.execute import execute_each
+from api.tables import BATTERIES
+
+
+class Numbers:
+    """A cache in front of the table of batteries. Numbers never change and are never given twice."""
+
+    def __init__(self) -> None:
+        self._numbers: dict[str, int] = {}
+        self._ids: dict[int, str] = {}
+
+    def of(self, connection: Connection, battery_ids: Iterable[str]) -> dict[str, int]:
+        """The number of each, given now where there is none, in the caller's transaction (then `forget` if it fails)."""
+        numbers = self._numbers
+        for battery_id in battery_ids:
+            if battery_id not in numbers:
+                execute_each(connection, "INSERT INTO batteries (id) VALUES (?) ON CONFLICT (id) DO NOTHING", [(battery_id,)])
+                self._learn(battery_id, connection.execute(select(BATTERIES.c.number).where(BATTERIES.c.id == battery_id)).scalar_one())
+        return numbers
+
+    def known(self, database: Database, battery_id: str) -> int | None:
+        """The number if the battery has one; asks the database where this process does not know it."""
+        if battery_id not in self._numbers:
+            with database.reading() as connection:
+                number = connection.execute(select(BATTERIES.c.number).where(BATTERIES.c.id == battery_id)).scalar_one_or_none()
+            if number is None:
+                return None
+            self._learn(battery_id, number)
+        return self._numbers[battery_id]
+
+    def id_of(self, connection: Connection, number: int) -> str:
+        if number not in self._ids:
+            self._learn(connection.execute(select(BATTERIES.c.id).where(BATTERIES.c.number == number)).scalar_one(), number)
+        return self._ids[number]
+
+    def forget(self) -> None:
+        """A transaction that gave numbers was rolled back."""
+        self._numbers.clear()
+        self._ids.clear()
+
+    def _learn(self, battery_id: str, number: int) -> None:
+        self._numbers[battery_id] = number
+        self._ids[number] = battery_id
