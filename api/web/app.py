@@ -1,0 +1,63 @@
+"""The web app: routes put together around the ports. It opens nothing, reads no clock and knows no ingest."""
+
+from collections.abc import Callable, Iterable
+
+from fastapi import APIRouter, FastAPI
+
+from api.health import Health, Measure
+from api.live import Live
+from api.ports import Delivery, History, Ledger
+from api.tokens import Tokens
+from api.web import alerts, batteries, care, history, operations, page, problems, readings, rounds, session, stream
+from api.web.guard import Guard
+from api.web.house import Declared, House, PutNote, PutReadings
+from api.web.settings import WebSettings
+
+DESCRIPTION = """Readings and beliefs about leisure batteries, alerts, and the morning's worklist.
+
+Times are RFC 3339 in UTC. Current is positive while charging. "Nothing yet" is null, never 0; every interval is a 90 % interval.
+Errors are problem documents (RFC 9457) that say what to do. Answers carry an ETag. Restvolt advises; it is not a protective device."""
+
+API = (batteries.ROUTER, history.ROUTER, alerts.ROUTER, rounds.ROUTER, care.ROUTER, readings.ROUTER, stream.ROUTER, session.ROUTER)
+
+
+def no_metrics() -> Iterable[Measure]:
+    return ()
+
+
+def create_app(
+    *,
+    history: History,
+    ledger: Ledger,
+    settings: WebSettings,
+    now_ms: Callable[[], int],
+    live: Live,
+    tokens: Tokens,
+    health: Callable[[], Health] = Health,
+    metrics: Callable[[], Iterable[Measure]] = no_metrics,
+    put_readings: PutReadings | None = None,
+    put_note: PutNote | None = None,
+    declared: Declared | None = None,
+    deliveries: Callable[[str | None], list[Delivery]] | None = None,
+) -> FastAPI:
+    """The app, ready for a server. What is None is answered with a problem that says so."""
+    app = FastAPI(
+        title="Restvolt",
+        version="1",
+        description=DESCRIPTION,
+        openapi_url="/api/v1/openapi.json",
+        docs_url=None,
+        redoc_url=None,
+        redirect_slashes=False,
+        responses={"default": {"description": "A problem document", "model": problems.ProblemOut}},
+    )
+    app.state.house = House(history, ledger, settings, tokens, live, now_ms, put_readings, put_note, declared, deliveries, health, metrics)
+    v1 = APIRouter(prefix="/api/v1")
+    for router in API:
+        v1.include_router(router)
+    app.include_router(v1)
+    app.include_router(operations.ROUTER)
+    app.include_router(page.ROUTER, include_in_schema=False)
+    problems.install(app)
+    app.add_middleware(Guard, settings=settings, now_ms=now_ms)
+    return app

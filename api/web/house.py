@@ -1,0 +1,57 @@
+"""What the routes may reach: the ports and callables that the root hands in. Nothing is opened here."""
+
+from collections.abc import Awaitable, Callable, Iterable
+from dataclasses import dataclass
+from typing import Annotated, Any, NamedTuple
+
+from fastapi import Depends, Request
+
+from analytics.battery import Battery
+from analytics.reading import Note
+from api.health import Health, Measure
+from api.live import Live
+from api.ports import Delivery, History, Ledger
+from api.tokens import Tokens
+from api.web.settings import WebSettings
+
+
+class Receipt(NamedTuple):
+    """What became of readings sent over HTTP. They are on disk when this is returned."""
+
+    kept: int
+    rejected: tuple[str, ...] = ()
+    """One reason each, in the order in which they came."""
+
+
+PutReadings = Callable[[str | None, str, bytes], "Awaitable[Receipt] | Receipt"]
+"""(battery id or None: the payload tells, name of the format, bytes). Raises ValueError for an unknown format or battery."""
+PutNote = Callable[[Note], "Awaitable[Any] | Any"]
+"""Folds and commits what a person did or said."""
+Declared = Callable[[Battery, int], "Awaitable[Any] | Any"]
+"""A declaration was kept: fold again from this time (UTC ms)."""
+
+
+@dataclass(frozen=True, slots=True)
+class House:
+    """Everything that a route may use."""
+
+    history: History
+    ledger: Ledger
+    settings: WebSettings
+    tokens: Tokens
+    live: Live
+    now_ms: Callable[[], int]
+    put_readings: PutReadings | None
+    put_note: PutNote | None
+    declared: Declared | None
+    deliveries: Callable[[str | None], list[Delivery]] | None
+    health: Callable[[], Health]
+    metrics: Callable[[], Iterable[Measure]]
+
+
+def _house(request: Request) -> House:
+    house: House = request.app.state.house
+    return house
+
+
+HouseDep = Annotated[House, Depends(_house)]

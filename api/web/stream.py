@@ -1,0 +1,78 @@
+"""Route: what changes, as server-sent events (HTML standard, section 9.2). A watcher hears only of batteries that it may see."""
+
+from collections.abc import AsyncIterator
+
+import orjson
+from fastapi import APIRouter, Request
+from fastapi.responses import StreamingResponse
+from starlette.concurrency import run_in_threadpool
+
+from analytics.assessment import AlertEvent, Assessment
+from analytics.battery import Battery
+from api.web import wire
+from api.web.access import Caller, Reader
+from api.web.house import House, HouseDep
+from api.web.problems import Problem
+from api.words import rfc3339
+
+ROUTER = APIRouter(tags=["live"])
+
+
+@ROUTER.get(
+    "/stream",
+    response_class=StreamingResponse,
+    responses={200: {"content": {"text/event-stream": {"schema": {"type": "string"}}}}},
+    summary="Changes as they are kept: events `state` and `alert`",
+)
+async def get_stream(house: HouseDep, caller: Reader, request: Request, battery_id: str | None = None) -> StreamingResponse:
+    """`state` carries a battery's state as in /state, at most once in a second; `alert` names what began, worsened or ended.
+
+    After a lost connection ask for the state anew: nothing is repeated here.
+    """
+    if house.live.watchers() >= house.settings.most_watchers:
+        raise Problem("too-many", "As many pages are watching as this service allows.", headers={"Retry-After": "30"})
+    return StreamingResponse(_lines(house, caller, battery_id), media_type="text/event-stream", headers={"Cache-Control": "no-store"})
+
+
+async def _lines(house: House, caller: Caller, battery_id: str | None) -> AsyncIterator[bytes]:
+    yield b"retry: 3000\n: what changes comes here\n\n"
+    seen: dict[str, Battery | None] = {}
+    async for states, events in house.live.watch(house.settings.live_every_s, house.settings.live_idle_s):
+        if not states and not events:
+            yield b": still here\n\n"
+        for assessment in states:
+            if await _visible(house, caller, battery_id, assessment.battery_id, seen) is not None:
+                yield _state(house, seen[assessment.battery_id], assessment)
+        for event in events:
+            if await _visible(house, caller, battery_id, event.battery_id, seen) is not None:
+                yield _event(event)
+
+
+async def _visible(house: House, caller: Caller, wanted: str | None, battery_id: str, seen: dict[str, Battery | None]) -> Battery | None:
+    """The battery if it is wanted and may be seen; asked of the ledger once in the life of a stream."""
+    if wanted is not None and battery_id != wanted:
+        return None
+    if battery_id not in seen:
+        battery = await run_in_threadpool(house.ledger.battery, battery_id)
+        seen[battery_id] = battery if battery is not None and caller.sees(battery) else None
+    return seen[battery_id]
+
+
+def _state(house: House, battery: Battery | None, assessment: Assessment) -> bytes:
+    assert battery is not None
+    data = orjson.dumps(wire.state(battery, assessment, house.now_ms(), assessment.at_ms))
+    return b"event: state\ndata: " + data + b"\n\n"
+
+
+def _event(event: AlertEvent) -> bytes:
+    data = orjson.dumps(
+        {
+            "alert_id": event.alert_id,
+            "battery_id": event.battery_id,
+            "kind": event.kind,
+            "time": rfc3339(event.at_ms),
+            "priority": event.priority,
+            "title": event.finding.title,
+        }
+    )
+    return b"event: alert\ndata: " + data + b"\n\n"
