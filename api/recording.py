@@ -26,8 +26,8 @@ class Recording:
         self.rows = 0
         self.rejected: list[tuple[int, str]] = []
         try:
-            self._file = open_text(path)
-            header = next(csv.reader(self._file), [])
+            with open_text(path) as f:
+                header = next(csv.reader(f), [])
         except (OSError, UnicodeDecodeError, EOFError) as e:
             raise SettingsError(path, [f"cannot be read: {e}"]) from e
         self.column = {name.strip(): i for i, name in enumerate(header)}
@@ -42,8 +42,10 @@ class Recording:
         i_time = column["time_s" if self.in_seconds else "time"]
         i_v, i_a, i_t, i_q = (column.get(name, -1) for name in KNOWN[2:])
         battery_id = self.battery_id
-        with self._file as f:
-            for line, row in enumerate(csv.reader(f), start=2):
+        with open_text(self.path) as f:
+            rows = csv.reader(f)
+            next(rows)
+            for line, row in enumerate(rows, start=2):
                 try:
                     at_ms = EPOCH_MS + round(float(row[i_time]) * 1000) if self.in_seconds else rfc3339_ms(row[i_time])
                     reading = on_the_grid(
