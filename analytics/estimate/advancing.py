@@ -7,12 +7,14 @@ from analytics.estimate import anchors
 from analytics.estimate.belief import Belief, Filter, Habit, Marks, Slot, prior
 from analytics.estimate.counting import between, over_gap, over_slot
 from analytics.estimate.model import Model, rest_pct
-from analytics.estimate.voltage import Seen, by_voltage, compensated
+from analytics.estimate.voltage import Seen, by_voltage, compensated, stepped
 from analytics.reading import Reading
 
 SLOT_MS = 300_000
 """Judgement: voltage errors last much longer than this, so more frequent corrections would tell nothing new."""
 GAP_MS = 900_000
+STEP_MS = 120_000
+"""Longer than this between two readings, a change of voltage is more than resistance."""
 FAST_MS = 300_000.0
 """Time constant of the fast polarisation. Judgement."""
 FAULT_CODES_C = (85.0, -127.0)
@@ -47,7 +49,10 @@ def advance(model: Model, belief: Belief, reading: Reading) -> Belief:
     else:
         a_sum += a
         was = a if last_a is None else last_a
-        moved = (a - was) * step_ms / 3.6e6
+        step_a = a - was
+        moved = step_a * step_ms / 3.6e6
+        if (step_a > model.step_a or step_a < -model.step_a) and a <= model.step_a and was <= model.step_a and step_ms <= STEP_MS:
+            habit = stepped(model, habit, (v - slot.last_v) / step_a, step_a, between(model, f, slot))
         if counter is not None and last_ah is not None:
             ah += counter - last_ah
         else:
@@ -85,7 +90,7 @@ def _opened(slot: Slot) -> Slot:
 
 def _settled(model: Model, belief: Belief, f: Filter, slot: Slot, habit: Habit) -> Belief:
     """Slot closed: predict, correct by voltage, look for anchors."""
-    f = over_slot(model, f, slot)
+    f = over_slot(model, f, habit, slot)
     hours = (slot.last_ms - slot.begin_ms) / 3.6e6
     seen = _seen(slot, hours)
     before = f.mean[0]
@@ -136,7 +141,7 @@ def _after_gap(model: Model, belief: Belief, f: Filter, slot: Slot, habit: Habit
         if done is not None:
             f, surprise = done
         elif anchors.absorbing(model, seen):
-            f, surprise = anchors.by_tail(model, f, seen, 0.25)
+            f, _ = anchors.by_tail(model, f, seen, 0.25)
     after = f.mean[0]
     anchor = Anchor("gap", at_ms, 100 * before, 100 * after, surprise)
     fresh_slot = Slot(at_ms, at_ms, v, a, counter, 0.0, 0.0, 0, 0.0, 0.0, amps, known_c)

@@ -19,7 +19,9 @@ HELD_V = 0.04
 """For six cells: a charger's voltage stays within this at absorption. Judgement."""
 TAIL_PER_K = 0.045
 """A warm battery takes charge faster. Judgement, of the order of the Arrhenius factor of acid diffusion and charge transfer."""
-TAIL_LASTS_H = 1.0
+TAIL_LASTS_H = 2.0
+TAIL_BIAS = 0.009
+"""However long the charger holds, full is not known better than this. Judgement: makers' own full criteria differ by a percent or two."""
 ANCHOR_EVERY_MS = 6 * 3_600_000
 
 
@@ -85,13 +87,14 @@ def _full(model: Model, f: Filter, marks: Marks, slot: Slot, seen: Seen, anchor:
     high = absorbing(model, seen)
     if high:
         f, marks = _decay(model, f, marks, slot, seen, since_h)
-    f, surprise = by_tail(model, f, seen, since_h)
+    f, told = by_tail(model, f, seen, since_h)
+    surprise = 0.0 if told is None else told
     if since_h < 1.0 or seen.current_a > model.tail_a or not high:
         return f, marks, anchor
     return f, marks._replace(full_ms=slot.last_ms), Anchor("full", slot.last_ms, 100 * before, 100 * f.mean[SOC], surprise)
 
 
-def by_tail(model: Model, f: Filter, seen: Seen, since_h: float) -> tuple[Filter, float]:
+def by_tail(model: Model, f: Filter, seen: Seen, since_h: float) -> tuple[Filter, float | None]:
     """Correction by the current at a held voltage: missing charge = time constant × current, less what only makes gas."""
     temperature = 20.0 if seen.temperature_c is None else seen.temperature_c
     scale = model.capacity_ah * f.mean[CAPACITY]
@@ -102,9 +105,13 @@ def by_tail(model: Model, f: Filter, seen: Seen, since_h: float) -> tuple[Filter
     hours *= 1.0 + 0.25 * low
     missing = hours * (amps - gas) / scale
     part = 0.10 + 0.35 * exp(-since_h / 0.7) + 0.25 * low
-    sd = part * missing + 0.6 * hours * gas / scale + 0.004
+    sd = part * missing + 0.6 * hours * gas / scale + 0.005 + 0.005 * low
+    lasting = TAIL_BIAS + 0.15 * missing
+    room = 1.0 - lasting * lasting / f.cov[0]
+    if room <= 0.01:
+        return f, None
     h = (1.0, -hours / scale, -missing / f.mean[CAPACITY], 0.0, 0.0, 0.0, 0.0, missing if model.lead else 0.0)
-    return corrected(f, h, 1.0 - missing - f.mean[SOC], sd * sd * max(1.0, TAIL_LASTS_H / max(seen.hours, 0.01)))
+    return corrected(f, h, 1.0 - missing - f.mean[SOC], sd * sd * max(1.0, TAIL_LASTS_H / max(seen.hours, 0.01)) / room)
 
 
 def _decay(model: Model, f: Filter, marks: Marks, slot: Slot, seen: Seen, since_h: float) -> tuple[Filter, Marks]:

@@ -10,6 +10,8 @@ from analytics.estimate.model import Model
 
 SLOW_H = 3.0
 """Time constant of the slow polarisation. Judgement: acid diffusion through a plate takes hours (Ceraolo 2000 finds 1 to 3 h)."""
+SLOW_PART, SLOW_DOUBT = 1.3, 0.6
+"""Its resistance over that of load steps, and how far it may be off. Judgement: a voltage falls about as much again in hours."""
 SURFACE_H = 48.0
 BUILD_H = 6.0
 """Surface charge builds within hours of charging and stands for days (check values, relaxation trace)."""
@@ -34,23 +36,26 @@ def gassing_a(model: Model, voltage_v: float, temperature_c: float | None) -> fl
     return at_rest * exp(11 * over + 0.06 * (t - 22))
 
 
-def over_slot(model: Model, f: Filter, slot: Slot) -> Filter:
+def over_slot(model: Model, f: Filter, habit: Habit, slot: Slot) -> Filter:
     """The filter after the charge counted in a slot."""
     hours = (slot.last_ms - slot.begin_ms) / 3.6e6
     if hours <= 0:
         return f
     volts = slot.v_sum / slot.readings if slot.readings else slot.last_v
-    return _over(model, f, hours, slot.ah, slot.doubt_ah2, volts, slot.temperature_c, abs(slot.ah / hours))
+    return _over(model, f, habit, hours, slot.ah, slot.doubt_ah2, volts, slot.temperature_c, abs(slot.ah / hours))
 
 
-def _over(model: Model, f: Filter, hours: float, ah: float, doubt_ah2: float, volts: float, temperature_c: float | None, amps: float) -> Filter:
+def _over(
+    model: Model, f: Filter, habit: Habit, hours: float, ah: float, doubt_ah2: float, volts: float, temperature_c: float | None, amps: float
+) -> Filter:
     """`amps`: how strong the current typically was, for what the slow polarisation may be."""
     scale = model.capacity_ah * max(0.25, f.mean[CAPACITY])
     gas = gassing_a(model, volts, temperature_c)
     by = (ah - (f.mean[OFFSET] + gas) * hours) / scale
     keep_slow = exp(-hours / SLOW_H)
-    add_slow = model.slow_ohms * ah / hours * (1 - keep_slow)
-    slow_sd = 0.6 * model.slow_ohms * amps + 0.003 * model.volts + (CHARGED_PART * max(0.0, volts - model.top_v) if ah >= 0 else 0.0)
+    ohms = SLOW_PART * habit.resistance
+    add_slow = ohms * ah / hours * (1 - keep_slow)
+    slow_sd = SLOW_DOUBT * ohms * amps + 0.003 * model.volts + (CHARGED_PART * max(0.0, volts - model.top_v) if ah >= 0 else 0.0)
     keep_surface, add_surface, surface_sd = _surface(model, hours, ah, volts)
     offset_sd = max(0.002, model.battery.sensor.current_offset_a)
     gas_sd = 0.8 * gas / scale
@@ -82,12 +87,12 @@ def _surface(model: Model, hours: float, ah: float, volts: float) -> tuple[float
 def over_gap(model: Model, f: Filter, habit: Habit, slot: Slot, hours: float, known_ah: float | None) -> Filter:
     """The filter after a silence: the sensor's own counter where there is one, else the usual current with all its spread."""
     if known_ah is not None:
-        return _over(model, f, hours, known_ah, 0.0, slot.last_v, slot.temperature_c, habit.spread_a2**0.5)
+        return _over(model, f, habit, hours, known_ah, 0.0, slot.last_v, slot.temperature_c, habit.spread_a2**0.5)
     mean = habit.mean_a * min(1.0, 24 / hours)
     lasts = min(hours, 3.0)
     doubt = habit.spread_a2 * hours * lasts + (0.01 * model.capacity_ah * 0.1 * hours) ** 2
     rest_v = model.top_v
-    return _over(model, f, hours, mean * hours, doubt, min(slot.last_v, rest_v), slot.temperature_c, habit.spread_a2**0.5)
+    return _over(model, f, habit, hours, mean * hours, doubt, min(slot.last_v, rest_v), slot.temperature_c, habit.spread_a2**0.5)
 
 
 def between(model: Model, f: Filter, slot: Slot) -> float:

@@ -35,8 +35,8 @@ class Model(NamedTuple):
     """Scale of a voltage spread given for six cells: cells / 6."""
     ohms: float
     """Expected ohmic resistance with the fast part of polarisation."""
-    slow_ohms: float
-    """Expected resistance of the slow polarisation (hours)."""
+    step_a: float
+    """Smallest load step that tells the resistance."""
     table_sd_v: float
     """How far table and voltmeter together may be off."""
     tc_v: float
@@ -70,8 +70,8 @@ def model_of(battery: Battery) -> Model:
         ah,
         table[-1][1],
         volts,
-        1.5 * resistance,
-        (0.17 if kind.lead_acid else 0.25) * cells / ah,
+        2.0 * resistance,
+        0.02 * ah,
         sqrt(table_sd**2 + battery.sensor.voltage_offset_v**2),
         (0.0001 if kind.lead_acid else 0.0) * cells,
         0.0001 * cells,

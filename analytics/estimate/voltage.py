@@ -18,6 +18,8 @@ KNEE_PART = 0.75
 """The same near empty, where the voltage under load falls away (times the fourth power of the depth). Judgement."""
 REMEMBERED_H = 2.0
 """How long such an error lasts: a reading within that time tells the same again."""
+STEP_PART = 0.4
+"""Spread of a single step's resistance, as a part: a shunt that averages and a voltmeter that does not see different moments."""
 WEAKER = 1.2
 """Resistance grows towards empty, by this part of the square of the depth. Judgement: acid and active material run out."""
 
@@ -46,9 +48,9 @@ def weakness(model: Model, soc: float) -> float:
     return 1.0 + WEAKER * deep * deep if model.lead else 1.0 + 0.3 * deep * deep
 
 
-def drop(model: Model, habit: Habit, current_a: float, fast_a: float) -> float:
+def drop(habit: Habit, current_a: float, fast_a: float) -> float:
     """The part of a full battery's voltage that comes from the current of now and of the last minutes."""
-    return habit.resistance * current_a + FAST_PART * model.slow_ohms * fast_a
+    return habit.resistance * (current_a + FAST_PART * fast_a)
 
 
 def by_voltage(model: Model, f: Filter, habit: Habit, seen: Seen) -> tuple[Filter, float] | None:
@@ -58,7 +60,7 @@ def by_voltage(model: Model, f: Filter, habit: Habit, seen: Seen) -> tuple[Filte
     v, a = seen.voltage_v, seen.current_a
     warm = 0.0 if seen.temperature_c is None else seen.temperature_c - REFERENCE_C
     weak = weakness(model, soc)
-    full_fall = drop(model, habit, a, seen.fast_a)
+    full_fall = drop(habit, a, seen.fast_a)
     fall = weak * full_fall
     expected = rest + f.mean[TABLE] + f.mean[SLOW] + f.mean[SURFACE] + warm * f.mean[PER_K] + fall
     deep = (1.0 - soc) ** 4
@@ -74,6 +76,18 @@ def by_voltage(model: Model, f: Filter, habit: Habit, seen: Seen) -> tuple[Filte
     return corrected(f, (per_soc + steeper, 0.0, 0.0, 1.0, 1.0, 1.0, warm, 0.0), v - expected, variance)
 
 
+def stepped(model: Model, habit: Habit, ohms: float, step_a: float, soc: float) -> Habit:
+    """Resistance learned from one load step: change of voltage over change of current (internal apparent resistance)."""
+    seen = ohms / weakness(model, soc)
+    r, var = habit.resistance, habit.resistance_var + (0.003 * habit.resistance) ** 2
+    noise = (1.4 * SENSOR_SD_V * model.volts / step_a) ** 2 + (STEP_PART * r) ** 2
+    if not 0.2 * r < seen < 4 * r:
+        noise *= 25
+    gain = var / (var + noise)
+    r = min(10 * model.ohms, max(0.2 * model.ohms, r + gain * (seen - r)))
+    return habit._replace(resistance=r, resistance_var=(1 - gain) * var)
+
+
 def lithium_doubt(model: Model, f: Filter, current_a: float, hours: float) -> float:
     """Extra variance outside the ranges where a lithium voltage tells: there it only bounds."""
     pct = 100 * f.mean[SOC]
@@ -87,7 +101,7 @@ def compensated(model: Model, f: Filter | None, habit: Habit | None, voltage_v: 
     """The rest voltage that a loaded voltage stands for."""
     if habit is None or f is None:
         return voltage_v - 1.3 * model.ohms * current_a
-    return voltage_v - weakness(model, f.mean[SOC]) * drop(model, habit, current_a, fast_a) - f.mean[SLOW]
+    return voltage_v - weakness(model, f.mean[SOC]) * drop(habit, current_a, fast_a) - f.mean[SLOW]
 
 
 __all__ = ["Seen", "by_voltage", "compensated", "slope", "weakness"]
