@@ -6,7 +6,7 @@ PIP := $(BIN)/pip install --quiet --disable-pip-version-check --constraint const
 VAN := .venv/van
 DEV := .venv/dev
 
-.PHONY: all check format lint types imports test demo bench score backtest chargers torture soak mutants pictures fleet clean
+.PHONY: all check format lint types imports test demo bench score backtest chargers torture soak mutants pictures arm64 fleet clean
 
 all: check test
 
@@ -61,6 +61,9 @@ soak: $(DEV)
 
 pictures: $(DEV)
 	$(BIN)/python -m tests.end_to_end.pictures
+
+arm64: $(DEV)
+	$(BIN)/python -m tests.arm64
 
 clean:
 	rm -rf .venv build *.egg-info .mypy_cache .ruff_cache .pytest_cache .hypothesis
