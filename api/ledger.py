@@ -316,7 +316,7 @@ def _check_fences(connection: Connection, numbers: dict[str, int], fences: Mappi
         return
     b = BATTERIES.c
     query = select(b.number, b.fence).where(b.number.in_([numbers[i] for i in fences if i in numbers])).order_by(b.number)
-    held: dict[int, int] = dict(connection.execute(query.with_for_update()).tuples().all())
+    held: dict[int, int] = dict(connection.execute(query.with_for_update()).all())
     for battery_id, fence in fences.items():
         if battery_id in numbers and held.get(numbers[battery_id]) != fence:
             raise Fenced(f"battery {battery_id}: another worker has taken it over; nothing of this batch was kept")

@@ -122,7 +122,7 @@ def acts(connection: Connection, alert_id: str) -> list[AlertAct]:
     """Oldest first."""
     t = ACTS.c
     query = select(t.at_ms, t.kind, t.who, t.text).where(t.alert_id == alert_id).order_by(t.at_ms, t.number)
-    return [AlertAct(*row) for row in connection.execute(query).tuples()]
+    return [AlertAct(*row) for row in connection.execute(query)]
 
 
 def add_act(connection: Connection, alert_id: str, act: AlertAct) -> None:

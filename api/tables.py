@@ -197,18 +197,5 @@ QUARANTINE = Table(
     Column("reading", Text, nullable=False),  # JSON
 )
 
-TOKENS = Table(
-    "tokens",
-    METADATA,
-    Column("id", Text, primary_key=True),
-    Column("name", Text, nullable=False),
-    Column("fleet", Text, nullable=False),
-    Column("role", Text, nullable=False),
-    Column("hash", Text, nullable=False),
-    Column("made_ms", BigInteger, nullable=False),
-    Column("expires_ms", BigInteger),
-    Column("revoked_ms", BigInteger),
-)
-
 META = Table("meta", METADATA, Column("key", Text, primary_key=True), Column("value", Text, nullable=False))
 """Small facts by name, as JSON: counters, cursors, learned values, when something was last done."""
