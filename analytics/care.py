@@ -23,6 +23,8 @@ CHECK_DAYS = 30
 REFRESH_DAYS = 90
 BEFORE_HIRE_DAYS = 2
 """Judgement: a charge takes a night, and somebody must drive there."""
+MAINTAINED_H = 72.0
+"""Judgement: nobody charges for three days without meaning to maintain."""
 HELD_H = 12.0
 """Judgement: half a day on a charger without a break is a charge, even if its tail current was not seen."""
 PROMISE_DAYS = 3
@@ -43,10 +45,10 @@ class CareMemory(NamedTuple):
     """When the data last showed a charge."""
     charging_h: float = 0.0
     """Hours on a charger without a break of more than an hour."""
-    held: float = 0.0
-    """Share of the last days spent on a charger, fading with two days."""
     held_pct: float | None = None
     """State of charge while a maintainer holds it."""
+    maintained: bool = False
+    """A charger held it for days: from then on its absence is worth a word."""
     promised_ms: int | None = None
     """When the owner noted a charge that the data have not shown yet."""
     mode: str | None = None
@@ -77,8 +79,8 @@ def _watched(view: View, memory: CareMemory) -> CareMemory:
     charging = view.charging.phase in CHARGING
     pct = None if view.pct is None else round(view.pct, 1)
     hours = memory.charging_h + 1 if charging else 0.0
-    held = round(memory.held + ((1.0 if charging else 0.0) - memory.held) / 48, 4)
-    memory = memory._replace(charging_h=hours, held=held, held_pct=pct if charging and hours > HELD_H else memory.held_pct)
+    maintained = (memory.maintained or hours >= MAINTAINED_H) and view.use.mode == "stored"
+    memory = memory._replace(charging_h=hours, maintained=maintained, held_pct=pct if charging and hours > HELD_H else memory.held_pct)
     full_ms = max(view.charging.full_ms or 0, estimate.last_full_ms(view.belief) or 0)
     charge_ms = max(memory.charge_ms or 0, full_ms, view.now_ms if hours >= HELD_H else 0) or None
     if charge_ms != memory.charge_ms:

@@ -1,19 +1,87 @@
 """The slow part of an assessment, gathered from the components into what API and page show."""
 
 from analytics import care, estimate
-from analytics.assessment import Details, Finding
+from analytics.assessment import Details, Due, Evidence, Finding
+from analytics.rules.wording import ahead, amperes, charge_with_interval, lasting, on_day
+from analytics.trend.freezing import freezing_of
 from analytics.view import View
 
 
 def details_of(view: View, findings: tuple[Finding, ...]) -> Details:
     """Made when the rules are judged; each component says its own part."""
-    trend = view.trend
+    trend, dues = view.trend, care.dues_of(view)
     return Details(
         at_ms=view.now_ms,
         mode=view.use.mode,
         forecast=trend.forecast,
         standing_load=trend.load,
-        dues=care.dues_of(view),
+        dues=dues,
         learned=estimate.learned(view.model, view.belief),
         findings=findings,
+        exposure=exposure_of(view),
+        sentences=(_state(view), _forecast(view), *_load(view), *_cold(view), *(_due(view, d) for d in dues[:1])),
     )
+
+
+def exposure_of(view: View) -> Evidence:
+    """Time and depth spent low, and how far from freezing."""
+    exposure, freezing = view.trend.exposure, freezing_of(view)
+    return (
+        ("low_h", exposure.low_h),
+        ("depth_pct_h", exposure.depth_pct_h),
+        ("lowest_pct", exposure.lowest_pct),
+        ("lowest_ms", exposure.lowest_ms),
+        ("freezing_point_c", None if freezing is None else freezing.point_c),
+        ("freezing_margin_k", None if freezing is None else freezing.margin_k),
+    )
+
+
+def _state(view: View) -> str:
+    used = "in storage" if view.use.mode == "stored" else "in use"
+    return f"The battery is {charge_with_interval(view)}, {used}."
+
+
+def _forecast(view: View) -> str:
+    forecast = view.trend.forecast
+    if forecast is None:
+        return "Where it is heading cannot be judged yet."
+    if forecast.basis.startswith("cannot judge"):
+        return f"Where it is heading cannot be judged: {forecast.basis.partition(': ')[2]}."
+    if forecast.earliest_ms is None:
+        return "It does not fall towards its limit."
+    return f"It reaches its limit of {forecast.limit_pct:.0f} % {ahead(forecast.earliest_ms, view.now_ms)} at the earliest."
+
+
+def _load(view: View) -> tuple[str, ...]:
+    load = view.trend.load
+    if load is None:
+        return ()
+    said = f"About {amperes(load.current_a)} ({amperes(load.low_a)} to {amperes(load.high_a)}) is always taken from it, since {on_day(load.since_ms)}."
+    if load.basis == "rest voltage slope" and view.span is not None and view.span.current_a is not None:
+        error_a = 1.645 * view.battery.sensor.current_offset_a
+        said += f" The current sensor's own error (up to {amperes(error_a)}) hides it; the fall of the rest voltage shows it."
+    return (said,)
+
+
+def _cold(view: View) -> tuple[str, ...]:
+    if view.battery.kind.freezing is None:
+        return ()
+    freezing = freezing_of(view)
+    if freezing is not None:
+        return (f"Freezing is {freezing.margin_k:.0f} K away." if freezing.margin_k < 15 else "Frost is no danger to it now.",)
+    if view.span is not None and view.span.temperature_c is None:
+        return ("Whether it may freeze cannot be judged: no temperature is measured and no coldest night is noted.",)
+    return ()
+
+
+def _due(view: View, due: Due) -> str:
+    names = {
+        "check": "The monthly check",
+        "refresh": "The storage charge",
+        "charge_before_storage": "A charge before storage",
+        "check_before_use": "A check before the next use",
+        "check_after_use": "A check after use",
+    }
+    left_h = (due.due_ms - view.now_ms) / 3_600_000
+    when = f"is overdue by {lasting(-left_h)}" if left_h < 0 else f"is due {ahead(due.due_ms, view.now_ms)}"
+    return f"{names[due.what]} {when}: {due.reason}."

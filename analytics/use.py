@@ -19,8 +19,8 @@ STEP_V = 0.010
 """The same seen by voltage only, volts a cell. Judgement: 60 mV of six cells is several amperes; converters step by 5 to 10 mV."""
 BURST_C = 0.3
 """A mover or an inverter: one is enough. Judgement."""
-STEPS_OF_A_TRIP = 8.0
-"""Judgement: a fridge steps twice an hour, a tracker a few times a day; the count fades with `FADE_H`."""
+STEPS_OF_A_TRIP = 4.0
+"""Judgement: a fridge steps twice an hour, what wakes up in a parked vehicle draws less; the count fades with `FADE_H`."""
 FADE_H = 12.0
 QUIET_H = 36.0
 """Judgement: a vehicle nobody has used for a day and a half is stored; a night and a day out without a load is rare."""

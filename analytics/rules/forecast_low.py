@@ -4,12 +4,15 @@ It goes once the early end is half a response time further away than that (so th
 """
 
 from analytics.assessment import Finding
+from analytics.charging import CHARGING
 from analytics.rules.rule import HOLD, Judgement, Rule
 from analytics.rules.wording import ahead, amperes, charge_with_interval, charging_caution, on_day
 from analytics.view import View
 
 HOUR_MS = 3_600_000
 MARGIN = 0.5
+CLEAR_PCT = 5.0
+"""Judgement: an alert that came true does not end because nothing is left to fall."""
 
 
 def response_h(view: View) -> float:
@@ -21,8 +24,11 @@ def judge(view: View, standing: bool) -> Judgement:
     forecast = view.trend.forecast
     if forecast is None or forecast.basis.startswith("cannot judge"):
         return HOLD if standing and (forecast is None or "charged" not in forecast.basis) else None
+    if view.charging.phase in CHARGING:
+        return HOLD if standing else None
     if forecast.earliest_ms is None:
-        return None
+        low = standing and view.pct is not None and view.pct < forecast.limit_pct + CLEAR_PCT
+        return HOLD if low else None
     within_h = response_h(view) * (1 + MARGIN if standing else 1)
     if forecast.earliest_ms - view.now_ms > within_h * HOUR_MS:
         return None

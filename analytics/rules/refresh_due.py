@@ -1,0 +1,65 @@
+"""The storage charge is due: by voltage (12.4 V at rest as state of charge of this kind) or after three months, whichever is first."""
+
+from analytics.assessment import Finding
+from analytics.care import DAY_MS, PROMISE_DAYS, REFRESH_DAYS, refresh_due_ms
+from analytics.charging import CHARGING
+from analytics.rules.rule import HOLD, Judgement, Rule
+from analytics.rules.wording import charge_with_interval, charging_caution, on_day
+from analytics.view import View
+
+CLEAR_PCT = 8.0
+"""Judgement: more than the table's own spread, so that a warm day does not pass for a charge."""
+
+
+def judge(view: View, standing: bool) -> Judgement:
+    if view.use.mode != "stored":
+        return None
+    pct, kind, due_ms = view.pct, view.battery.kind, refresh_due_ms(view)
+    if due_ms is not None and view.now_ms >= due_ms:
+        return _finding(
+            view, f"The data show no finished charge for {REFRESH_DAYS} days (since {on_day(due_ms - REFRESH_DAYS * DAY_MS)}).", True
+        )
+    check_pct = kind.storage_check_pct.value
+    if pct is None or pct >= check_pct + (CLEAR_PCT if standing else 0.0):
+        return None
+    if view.ticked or view.charging.phase in CHARGING or (view.high_pct or 100.0) - pct > 20.0:
+        return HOLD
+    return _finding(view, f"The battery is {charge_with_interval(view)}; in storage it should not rest below {check_pct:.0f} %.", False)
+
+
+def _finding(view: View, seen: str, by_time: bool) -> Finding:
+    care, kind = view.care, view.battery.kind
+    promised = care.promised_ms
+    if promised is not None and view.now_ms - promised > PROMISE_DAYS * DAY_MS:
+        seen += f" A charge was noted on {on_day(promised)}, but the data do not show one."
+    meaning = (
+        f"A {kind.title} battery that rests partly charged hardens its plates (sulfation); a full charge every three months undoes what is fresh."
+        if kind.lead_acid
+        else f"A {kind.title} battery is best stored at 40 to 60 %; lower, its own drain empties it."
+    )
+    return Finding(
+        "refresh_due",
+        "low",
+        "The storage charge is due",
+        seen,
+        meaning,
+        "Charge it until the charger says full." if kind.lead_acid else "Charge it to about 60 %.",
+        charging_caution(view),
+        (
+            ("state_of_charge_pct", None if view.pct is None else round(view.pct, 1)),
+            ("storage_check_pct", kind.storage_check_pct.value),
+            ("last_charge_ms", care.charge_ms),
+            ("due_by", "time" if by_time else "voltage"),
+        ),
+        "common practice: every three months regardless, no source" if by_time else kind.storage_check_pct.source,
+    )
+
+
+def over(view: View) -> str:
+    charged = view.care.charge_ms
+    if charged is not None and view.now_ms - charged < 2 * DAY_MS:
+        return f"A charge was seen in the data; the battery is {charge_with_interval(view)}."
+    return f"The battery is {charge_with_interval(view)}."
+
+
+REFRESH_DUE = Rule("refresh_due", 6 * 3600, 6 * 3600, judge, over)
