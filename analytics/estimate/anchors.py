@@ -110,7 +110,7 @@ def by_tail(model: Model, f: Filter, seen: Seen, since_h: float) -> tuple[Filter
     room = 1.0 - lasting * lasting / f.cov[0]
     if room <= 0.01:
         return f, None
-    h = (1.0, -hours / scale, -missing / f.mean[CAPACITY], 0.0, 0.0, 0.0, 0.0, missing if model.lead else 0.0)
+    h = ((SOC, 1.0), (OFFSET, -hours / scale), (CAPACITY, -missing / f.mean[CAPACITY]), (TAIL, missing if model.lead else 0.0))
     return corrected(f, h, 1.0 - missing - f.mean[SOC], sd * sd * max(1.0, TAIL_LASTS_H / max(seen.hours, 0.01)) / room)
 
 
@@ -127,5 +127,5 @@ def _decay(model: Model, f: Filter, marks: Marks, slot: Slot, seen: Seen, since_
     if net < 0.97 * marks.tail_a:
         temperature = 20.0 if seen.temperature_c is None else seen.temperature_c
         found = log(hours / log(marks.tail_a / net)) + TAIL_PER_K * (temperature - 20.0)
-        f, _ = corrected(f, (0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 1.0), found - f.mean[TAIL], 0.3**2)
+        f, _ = corrected(f, ((TAIL, 1.0),), found - f.mean[TAIL], 0.3**2)
     return f, marks._replace(tail_a=net, tail_ms=slot.last_ms)

@@ -39,6 +39,8 @@ class Model(NamedTuple):
     """Smallest load step that tells the resistance."""
     table_sd_v: float
     """How far table and voltmeter together may be off."""
+    stretch_sd_v: float
+    """How far the table's rise from empty to full may be off."""
     tc_v: float
     """Rest voltage per kelvin, expected."""
     tc_sd_v: float
@@ -73,6 +75,7 @@ def model_of(battery: Battery) -> Model:
         2.0 * resistance,
         0.02 * ah,
         sqrt(table_sd**2 + battery.sensor.voltage_offset_v**2),
+        (0.008 if own else 0.10) * volts if kind.lead_acid else 0.02 * cells,
         (0.0001 if kind.lead_acid else 0.0) * cells,
         0.0001 * cells,
         (kind.absorption.low - 0.02) * cells,

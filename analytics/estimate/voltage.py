@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-from analytics.estimate.belief import PER_K, SLOW, SOC, SURFACE, TABLE, Filter, Habit
+from analytics.estimate.belief import PER_K, SLOW, SOC, STRETCH, SURFACE, TABLE, Filter, Habit
 from analytics.estimate.filtering import corrected
 from analytics.estimate.model import GRID, REFERENCE_C, Model
 
@@ -62,7 +62,8 @@ def by_voltage(model: Model, f: Filter, habit: Habit, seen: Seen) -> tuple[Filte
     weak = weakness(model, soc)
     full_fall = drop(habit, a, seen.fast_a)
     fall = weak * full_fall
-    expected = rest + f.mean[TABLE] + f.mean[SLOW] + f.mean[SURFACE] + warm * f.mean[PER_K] + fall
+    middle = soc - 0.5
+    expected = rest + f.mean[TABLE] + middle * f.mean[STRETCH] + f.mean[SLOW] + f.mean[SURFACE] + warm * f.mean[PER_K] + fall
     deep = (1.0 - soc) ** 4
     load = (LOAD_PART + KNEE_PART * deep) * (fall + f.mean[SLOW])
     if a > 0:
@@ -73,7 +74,8 @@ def by_voltage(model: Model, f: Filter, habit: Habit, seen: Seen) -> tuple[Filte
     if not model.lead:
         variance += lithium_doubt(model, f, a, seen.hours)
     steeper = -2 * (weak - 1) / max(0.05, 1 - soc) * full_fall if a < 0 else 0.0
-    return corrected(f, (per_soc + steeper, 0.0, 0.0, 1.0, 1.0, 1.0, warm, 0.0), v - expected, variance)
+    h = ((SOC, per_soc + f.mean[STRETCH] + steeper), (TABLE, 1.0), (STRETCH, middle), (SLOW, 1.0), (SURFACE, 1.0), (PER_K, warm))
+    return corrected(f, h, v - expected, variance)
 
 
 def stepped(model: Model, habit: Habit, ohms: float, step_a: float, soc: float) -> Habit:
