@@ -49,9 +49,8 @@ class Batch:
     late_events: list[AlertEvent] = field(default_factory=list)
     """Events of a backlog, found out of their time: recorded, and told in one summary instead of one by one."""
     notes: list[Note] = field(default_factory=list)
-    stale_after: dict[str, int] = field(default_factory=dict)
-    """Battery → time: its checkpoints at or after that time are dropped before `checkpoints` are added; late readings came before them."""
     checkpoints: list[Checkpoint] = field(default_factory=list)
+    """The last of a battery is its newest from now on, even if an earlier commit kept a later one: late readings made that one untrue."""
     latest: dict[str, Assessment] = field(default_factory=dict)
     """The newest assessment of each battery, with its details, for the state the API shows."""
     dead_letters: list[DeadLetter] = field(default_factory=list)
@@ -62,5 +61,5 @@ class Batch:
     def empty(self) -> bool:
         return not (
             self.kept or self.refolded or self.events or self.late_events or self.notes or self.checkpoints
-            or self.latest or self.stale_after or self.dead_letters or self.quarantined or self.released
+            or self.latest or self.dead_letters or self.quarantined or self.released
         )  # fmt: skip

@@ -44,9 +44,7 @@ class Steady:
     def now_ms(self) -> int:
         monotonic_ms = self._clock.monotonic_ms()
         offset_ms = self._clock.wall_ms() - monotonic_ms
-        if abs(offset_ms - self._offset_ms) <= STEP_MS:
-            self._offset_ms = self._seen_ms = offset_ms
-        elif not self._trusted and self._clock.trusted():
+        if abs(offset_ms - self._offset_ms) <= STEP_MS or (not self._trusted and self._clock.trusted()):
             self._offset_ms = self._seen_ms = offset_ms
         elif abs(offset_ms - self._seen_ms) > STEP_MS:
             self._seen_ms, self._since_ms = offset_ms, monotonic_ms

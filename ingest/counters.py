@@ -9,6 +9,7 @@ class Counters:
     """Since the start. Reasons are short, stable phrases."""
 
     deliveries: int = 0
+    deliveries_acknowledged: int = 0
     kept: int = 0
     rejected: Counter[str] = field(default_factory=Counter)
     duplicates: int = 0
@@ -20,6 +21,8 @@ class Counters:
     quarantined: Counter[str] = field(default_factory=Counter)
     released: int = 0
     retained: int = 0
+    clock_steps: int = 0
+    """Steps of our own wall clock that were believed."""
     notes: int = 0
     events: int = 0
     commits: int = 0

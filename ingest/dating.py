@@ -37,12 +37,16 @@ class Dating:
         self._boots: dict[tuple[str, str], Boot] = {}
         self.apart: list[Quarantined] = []
 
-    def judge(self, reading: Reading, received_ms: int, monotonic_ms: int, now_ms: int, *, trusted: bool) -> Reading | Quarantined:
-        """The reading, dated, or the reading set apart. `received_ms` is also its time if it brought none of its own."""
+    def judge(self, reading: Reading, received_ms: int, monotonic_ms: int, then_ms: int, *, trusted: bool) -> Reading | Quarantined:
+        """The reading, dated, or the reading set apart.
+
+        `received_ms` is what the wall clock said at its receipt, and its time if it brought none of its own; `monotonic_ms`
+        and `then_ms` are the monotonic and the steady time of its receipt.
+        """
         at_ms = reading.at_ms
         own_time = at_ms != received_ms
         if own_time and at_ms >= FIRST_BELIEVABLE_MS:
-            if at_ms > now_ms + AHEAD_MS:
+            if at_ms > then_ms + AHEAD_MS:
                 return Quarantined(reading, received_ms, "future" if trusted else "no clock")
             if reading.boot_id is not None and reading.monotonic_ms is not None:
                 self._learn(reading.battery_id, reading.boot_id, at_ms - reading.monotonic_ms, monotonic_ms, settled=True)
@@ -51,14 +55,22 @@ class Dating:
             if own_time:
                 return Quarantined(reading, received_ms, "no clock")
             if trusted:
-                return reading
+                stepped = abs(received_ms - then_ms) > AHEAD_MS
+                return reading._replace(at_ms=then_ms) if stepped else reading
             return Quarantined(reading._replace(monotonic_ms=monotonic_ms, boot_id=self._own_boot_id), received_ms, "no clock")
         if trusted:
-            self._learn(reading.battery_id, reading.boot_id, received_ms - reading.monotonic_ms, monotonic_ms, settled=False)
+            self._learn(reading.battery_id, reading.boot_id, then_ms - reading.monotonic_ms, monotonic_ms, settled=False)
         boot = self._boots.get((reading.battery_id, reading.boot_id))
         if boot is not None and boot.settled:
             return reading._replace(at_ms=reading.monotonic_ms + boot.offset_ms)
         return Quarantined(reading, received_ms, "no clock")
+
+    def revive(self, apart: list[Quarantined], monotonic_ms: int) -> None:
+        """What was set apart before this start. When it was received dates the runs of senders that may not speak again."""
+        self.apart = list(apart)
+        for reading, received_ms, _ in apart:
+            if reading.boot_id not in (None, self._own_boot_id) and reading.monotonic_ms is not None and received_ms >= FIRST_BELIEVABLE_MS:
+                self._learn(reading.battery_id, str(reading.boot_id), received_ms - reading.monotonic_ms, monotonic_ms, settled=False)
 
     def set_apart(self, apart: Quarantined) -> None:
         self.apart.append(apart)

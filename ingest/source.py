@@ -1,6 +1,6 @@
 """What a source gives to the loop: deliveries, to be acknowledged once they are on disk."""
 
-from collections.abc import AsyncIterator, Sequence
+from collections.abc import AsyncGenerator, Sequence
 from dataclasses import dataclass, field
 from typing import NamedTuple, Protocol
 
@@ -42,6 +42,10 @@ class Delivery(NamedTuple):
     """The first piece after a stream was opened: what the stream before left unfinished is cut off, never joined to it."""
 
 
+class SourceLost(Exception):  # noqa: N818 - named for what happened
+    """The link is gone or never came about; its text says it in a sentence. The supervisor opens it again."""
+
+
 class Source(Protocol):
     """Opened with `async with`; a lost link raises out of `deliveries` and the supervisor opens it again."""
 
@@ -51,7 +55,7 @@ class Source(Protocol):
 
     async def __aexit__(self, *exc: object) -> None: ...
 
-    def deliveries(self) -> AsyncIterator[Sequence[Delivery]]:
+    def deliveries(self) -> AsyncGenerator[Sequence[Delivery], None]:
         """Batches as they come, never empty."""
 
     def acknowledge(self, deliveries: Sequence[Delivery]) -> None:

@@ -170,11 +170,11 @@ class Maker:
         if battery_id is None and (battery_id := self._battery(get)) is None:
             return "battery missing"
         if self.sequence is None and self.boot_id is None and self.monotonic is None:
-            return Reading(battery_id, at_ms, voltage, current, temperature, charge)
+            return Reading(battery_id, at_ms, voltage, current, temperature, charge)  # type: ignore[arg-type]
         named = self._named(get)
         if isinstance(named, str):
             return named
-        return Reading(battery_id, at_ms, voltage, current, temperature, charge, *named)
+        return Reading(battery_id, at_ms, voltage, current, temperature, charge, *named)  # type: ignore[arg-type]
 
     def _battery(self, get: Get) -> str | None:
         return None if self.battery_field is None else identifier(get(self.battery_field))

@@ -1,0 +1,323 @@
+"""The states of all batteries while the service runs: each input is folded in the order of time, and late ones at their own time.
+
+What this promises: the state of a battery is always the fold of its history (readings and notes by time, and the ticks that
+analytics.fold puts into a silence) — live, after a restart, and after late readings. It talks to the store only where a
+state must be read; committing is the loop's.
+"""
+
+from collections.abc import Iterable, Iterator, Sequence
+from heapq import merge
+from typing import NamedTuple, Protocol
+
+from analytics import keep
+from analytics.assessment import Assessment, Outcome
+from analytics.batch import Batch, Checkpoint
+from analytics.battery import Battery
+from analytics.core import State, begin, step
+from analytics.fold import FIRST_TICK_MS, silence
+from analytics.reading import Note, Reading, on_the_grid
+from ingest.reconcile import overtaken
+
+CHECKPOINT_READINGS = 500
+"""Judgement: folding them again takes 10 ms at a start, and a checkpoint of 2 kB costs 4 bytes a reading."""
+CHECKPOINT_MS = 6 * 3_600_000
+"""Judgement: a battery that speaks every 15 minutes gets four checkpoints a day."""
+BACKLOG_MS = 30 * 60_000
+"""Judgement: an event found half an hour after its time is of a backlog, and is told in a summary instead of one by one."""
+MOST_LATE_MS = 40 * 86_400_000
+"""Judgement: stores keep checkpoints for 45 days; a state folded from less than its whole history would be worse than the one there is."""
+REFOLD_PART = 5_000
+"""Readings refolded in one commit, so that a long refold neither fills memory nor holds the database."""
+
+Key = tuple[int, int, int]
+"""(time, 0 for a reading or 1 for a note, sequence): the order of the fold."""
+NEWEST_OF_TIME = 2
+
+
+class Kept(Protocol):
+    """What folding must be able to read back: part of the loop's store."""
+
+    def battery(self, battery_id: str) -> Battery | None: ...
+
+    def resume(self, battery_id: str, before_ms: int | None = None) -> tuple[int, bytes] | None: ...
+
+    def readings(self, battery_id: str, from_ms: int, to_ms: int | None = None) -> Iterator[Reading]: ...
+
+    def notes(self, battery_id: str, from_ms: int = 0) -> list[Note]: ...
+
+    def has(self, keys: Sequence[tuple[str, int, int]]) -> set[tuple[str, int, int]]:
+        """Which of these (battery, time, sequence) history has."""
+
+
+class Live:
+    """One battery now."""
+
+    __slots__ = ("base", "base_ticked_ms", "checkpoint_ms", "newest", "refold_ms", "since", "state", "ticked_ms")
+
+    def __init__(self, state: State, newest: Key, ticked_ms: int, checkpoint_ms: int) -> None:
+        self.state = state
+        """After the newest input and the ticks of the silence since."""
+        self.base = state
+        """After the newest reading or note: what a checkpoint keeps."""
+        self.newest = newest
+        self.ticked_ms = self.base_ticked_ms = ticked_ms
+        """Time up to which ticks are folded into `state` (and into `base`)."""
+        self.checkpoint_ms = checkpoint_ms
+        self.since = 0
+        """Readings since the last checkpoint."""
+        self.refold_ms: int | None = None
+        """The earliest late input that is in history but not yet in the state."""
+
+
+class Step(NamedTuple):
+    """One folded input with the state after it."""
+
+    given: Reading | Note
+    state: State
+    outcome: Outcome
+    events: list[Outcome]
+    """Outcomes with events, of the input and of the ticks before it."""
+
+
+class Folding:
+    """All live states. Methods that read the store are meant for the thread that commits."""
+
+    def __init__(self, store: Kept) -> None:
+        self.store = store
+        self.lives: dict[str, Live] = {}
+        self.due: set[str] = set()
+        """Batteries whose checkpoint belongs into the next commit."""
+        self._late: set[str] = set()
+
+    # --- coming and going
+
+    def load(self, battery_id: str, batch: Batch) -> Live | None:
+        """Newest checkpoint and the history after it; None if no such battery is declared. Reads the store."""
+        battery = self.store.battery(battery_id)
+        if battery is None:
+            return None
+        live, from_ms = self._from_checkpoint(battery, None)
+        for done in self._folded(live, self._inputs(battery_id, from_ms)):
+            live.since += 1
+            for outcome in done.events:
+                # Known to the ledger already, unless the rules are newer than the history: then they are told as a backlog.
+                batch.late_events.extend(outcome.events)
+        self.lives[battery_id] = live
+        self._late.discard(battery_id)
+        if live.since >= CHECKPOINT_READINGS:
+            self.due.add(battery_id)
+        return live
+
+    def _from_checkpoint(self, battery: Battery, before_ms: int | None) -> tuple[Live, int]:
+        """A live state of the newest checkpoint (before a time) and where the history after it begins."""
+        kept = self.store.resume(battery.id, before_ms)
+        if kept is not None:
+            at_ms, state = kept
+            try:
+                return Live(keep.loads(battery, state), (at_ms, NEWEST_OF_TIME, 0), at_ms, at_ms), at_ms + 1
+            except keep.SchemaError:
+                pass  # written by another version: the history tells it all
+        return Live(begin(battery), (-1, 0, 0), 0, 0), 0
+
+    def _inputs(self, battery_id: str, from_ms: int) -> Iterator[Reading | Note]:
+        readings: Iterable[Reading | Note] = self.store.readings(battery_id, from_ms)
+        notes: Iterable[Reading | Note] = self.store.notes(battery_id, from_ms)
+        return merge(readings, notes, key=_key)
+
+    def _folded(self, live: Live, inputs: Iterable[Reading | Note]) -> Iterator[Step]:
+        """Fold inputs that are in order, with the ticks before each."""
+        for given in inputs:
+            happened = self._tick_to(live, given.at_ms)
+            live.state, outcome = step(live.state, given)
+            if outcome.events:
+                happened.append(outcome)
+            self._moved(live, given)
+            yield Step(given, live.state, outcome, happened)
+
+    @staticmethod
+    def _moved(live: Live, given: Reading | Note) -> None:
+        live.base = live.state
+        live.newest = _key(given)
+        if type(given) is Reading:
+            live.ticked_ms = given.at_ms
+        live.base_ticked_ms = live.ticked_ms
+
+    @staticmethod
+    def _tick_to(live: Live, until_ms: int) -> list[Outcome]:
+        """Fold the ticks of a silence up to (not with) a time; the outcomes with events."""
+        last_ms = live.state.last_ms
+        if last_ms is None or (until_ms - live.ticked_ms <= FIRST_TICK_MS and until_ms - last_ms <= FIRST_TICK_MS):
+            return []
+        happened = []
+        for tick in silence(live.state.battery.id, last_ms, until_ms):
+            if tick.at_ms > live.ticked_ms:
+                live.state, outcome = step(live.state, tick)
+                live.ticked_ms = tick.at_ms
+                if outcome.events:
+                    happened.append(outcome)
+        return happened
+
+    # --- in order
+
+    def fold(self, live: Live, reading: Reading, batch: Batch, now_ms: int) -> bool:
+        """Fold a reading that is newer than all before it; False if it is late or known, and nothing was done."""
+        at_ms = reading.at_ms
+        newest = live.newest
+        if at_ms <= newest[0] and (at_ms < newest[0] or newest[1] or reading.sequence <= newest[2]):
+            return False
+        reading = on_the_grid(reading)
+        if at_ms - live.ticked_ms > FIRST_TICK_MS or at_ms <= live.ticked_ms:
+            self._through_silence(live, at_ms, batch, now_ms)
+        live.state, outcome = step(live.state, reading)
+        live.base = live.state
+        live.newest = (at_ms, 0, reading.sequence)
+        live.ticked_ms = live.base_ticked_ms = at_ms
+        live.since += 1
+        assessment = outcome.assessment
+        batch.kept.append((reading, assessment))
+        batch.latest[reading.battery_id] = assessment
+        if outcome.events:
+            self._happened(live, outcome, batch, now_ms)
+        elif live.since >= CHECKPOINT_READINGS or at_ms - live.checkpoint_ms >= CHECKPOINT_MS:
+            self.due.add(reading.battery_id)
+        return True
+
+    def note(self, live: Live, note: Note, batch: Batch, now_ms: int) -> bool:
+        """Fold a note; one that is older than the newest reading is kept and folded later. False: it is known already."""
+        key = _key(note)
+        if key == live.newest:
+            return False
+        if key < live.newest:
+            self.mark_late(live, note.at_ms, batch)
+            batch.notes.append(note)
+            return True
+        batch.notes.append(note)
+        self._through_silence(live, note.at_ms, batch, now_ms)
+        live.state, outcome = step(live.state, note)
+        self._moved(live, note)
+        batch.latest[note.battery_id] = outcome.assessment
+        self._happened(live, outcome, batch, now_ms)
+        return True
+
+    def _through_silence(self, live: Live, at_ms: int, batch: Batch, now_ms: int) -> None:
+        """Before an input after a silence: the ticks up to it, and none beyond it."""
+        ahead = live.state if live.ticked_ms >= at_ms and live.ticked_ms > live.base_ticked_ms else None
+        if ahead is not None:
+            live.state, live.ticked_ms = live.base, live.base_ticked_ms
+        for outcome in self._tick_to(live, at_ms):
+            self._happened(live, outcome, batch, now_ms)
+        if ahead is not None:
+            batch.events.extend(overtaken(ahead, live.state, at_ms))
+
+    def _happened(self, live: Live, outcome: Outcome, batch: Batch, now_ms: int) -> None:
+        self.due.add(live.state.battery.id)
+        for event in outcome.events:
+            (batch.events if event.at_ms >= now_ms - BACKLOG_MS else batch.late_events).append(event)
+
+    def tick(self, live: Live, now_ms: int, batch: Batch) -> None:
+        """Time went by: fold the ticks of a silence up to now."""
+        for outcome in self._tick_to(live, now_ms):
+            for event in outcome.events:
+                (batch.events if event.at_ms >= now_ms - BACKLOG_MS else batch.late_events).append(event)
+            batch.latest[live.state.battery.id] = outcome.assessment
+
+    # --- checkpoints
+
+    def checkpoints(self) -> list[Checkpoint]:
+        """Those that are due."""
+        made = [self._checkpoint(live) for live in map(self.lives.get, self.due) if live is not None]
+        self.due.clear()
+        return [checkpoint for checkpoint in made if checkpoint is not None]
+
+    def all_due(self) -> None:
+        """The service stops: what moved since its last checkpoint gets one, so that the next start has nothing to fold."""
+        self.due.update(battery_id for battery_id, live in self.lives.items() if live.since)
+
+    @staticmethod
+    def _checkpoint(live: Live) -> Checkpoint | None:
+        """None while history holds more than the state does."""
+        if live.refold_ms is not None or live.newest[0] < 0:
+            return None
+        live.since, live.checkpoint_ms = 0, live.newest[0]
+        return Checkpoint(live.base.battery.id, live.newest[0], keep.dumps(live.base))
+
+    # --- late
+
+    def late(self) -> list[str]:
+        """Batteries whose history holds more than their state does."""
+        return sorted(self._late)
+
+    def refold_due(self) -> bool:
+        return bool(self._late)
+
+    @staticmethod
+    def too_late(live: Live, at_ms: int) -> bool:
+        """So old that no checkpoint before it can be expected: it is kept, and the state stays as it is."""
+        return live.newest[0] - at_ms > MOST_LATE_MS
+
+    def keep_late(self, live: Live, reading: Reading, batch: Batch) -> None:
+        """Keep a late reading now, with what little can be said; the refold judges it. It is not in history yet."""
+        reading = on_the_grid(reading)
+        about = Assessment(
+            reading.battery_id, reading.at_ms, reading.voltage_v, reading.current_a, reading.temperature_c,
+            None, None, None, "unknown", None, live.state.details,
+        )  # fmt: skip
+        if not self.too_late(live, reading.at_ms):
+            self.mark_late(live, reading.at_ms, batch)
+        batch.kept.append((reading, about))
+
+    def mark_late(self, live: Live, at_ms: int, batch: Batch) -> None:
+        """Checkpoints after this time are untrue from now on. Reads the store, once for a battery until its refold."""
+        if live.refold_ms is not None and live.refold_ms <= at_ms:
+            return
+        battery_id = live.state.battery.id
+        older = self.store.resume(battery_id, at_ms)
+        live.refold_ms = at_ms
+        self._late.add(battery_id)
+        older_ms, state = (0, keep.dumps(begin(live.state.battery))) if older is None else older
+        batch.checkpoints[:] = [c for c in batch.checkpoints if c.battery_id != battery_id]
+        batch.checkpoints.append(Checkpoint(battery_id, older_ms, state))
+
+    def refold(self, battery_id: str) -> Iterator[Batch]:
+        """Fold the history again from before the earliest late input; each batch is to be committed. Reads the store.
+
+        Nothing of the battery may be folded meanwhile. Only the last batch moves the live state.
+        """
+        old = self.lives[battery_id]
+        assert old.refold_ms is not None
+        from_ms = old.refold_ms
+        live, begin_ms = self._from_checkpoint(old.state.battery, from_ms)
+        batch = Batch()
+        ended: set[str] = set()
+        for done in self._folded(live, self._inputs(battery_id, begin_ms)):
+            live.since += 1
+            if done.given.at_ms >= from_ms:
+                if type(done.given) is Reading:
+                    batch.refolded.append((done.given, done.outcome.assessment))
+                _tell_late(done.events, batch, ended)
+                batch.latest[battery_id] = done.outcome.assessment
+            if live.since >= REFOLD_PART:
+                made = self._checkpoint(live)
+                if made is not None:
+                    batch.checkpoints.append(made)
+                yield batch
+                batch = Batch()
+        _tell_late(self._tick_to(live, old.ticked_ms + 1), batch, ended)
+        closed = overtaken(old.state, live.state, max(old.ticked_ms, live.newest[0]))
+        batch.late_events.extend(event for event in closed if event.alert_id not in ended)
+        made = self._checkpoint(live)
+        if made is not None:
+            batch.checkpoints.append(made)
+        yield batch
+        self.lives[battery_id] = live
+        self._late.discard(battery_id)
+
+
+def _tell_late(happened: Iterable[Outcome], batch: Batch, ended: set[str]) -> None:
+    for outcome in happened:
+        batch.late_events.extend(outcome.events)
+        ended.update(event.alert_id for event in outcome.events if event.kind == "ended")
+
+
+def _key(given: Reading | Note) -> Key:
+    return (given.at_ms, 0, given.sequence) if type(given) is Reading else (given.at_ms, 1, 0)

@@ -1,0 +1,209 @@
+"""What becomes of each delivery until the commit: decoded, dated, folded; or rejected, quarantined, late. Fills the batch.
+
+It neither waits nor commits: the loop (ingest.pipeline) does, and calls the methods that read the store in the store's thread.
+"""
+
+from collections.abc import Callable, Mapping, Sequence
+
+from analytics.batch import Batch, DeadLetter, Quarantined
+from analytics.reading import Note, Reading
+from ingest.clock import Clock, Steady
+from ingest.counters import Counters
+from ingest.dating import AHEAD_MS, FIRST_BELIEVABLE_MS, Dating
+from ingest.decoder import Decoder, Rejected
+from ingest.folding import Folding
+from ingest.source import Delivery, Receipt
+
+TICK_EVERY_MS = 60_000
+TICK_GRACE_MS = 5_000
+"""Judgement: a reading on its way for five seconds is not yet missing."""
+UNKNOWN_AGAIN_MS = 60_000
+MOST_UNKNOWN = 10_000
+MOST_STREAMS = 50_000
+
+Decoders = Mapping[str, Callable[[str | None], Decoder]]
+"""Name in the settings' formats → battery id → a fresh decoder."""
+Decoded = Sequence[Reading | Note | Rejected]
+
+
+class Intake:
+    """One batch in the making."""
+
+    def __init__(self, folding: Folding, decoders: Decoders, clock: Clock, counters: Counters) -> None:
+        self.batch = Batch()
+        self.late: list[tuple[Reading, str, Receipt | None]] = []
+        """Readings that are not newer than all before: late or known, which only the store can tell."""
+        self.folding, self.counters = folding, counters
+        self.dating = Dating(clock.boot_id)
+        self._decoders, self._clock, self._steady = decoders, clock, Steady(clock)
+        self._streams: dict[tuple[str, str | None, str], Decoder] = {}
+        self._unknown: dict[str, int] = {}
+        self._ticked_ms = clock.monotonic_ms()
+
+    # --- decoding
+
+    def decode(self, delivery: Delivery) -> Decoded:
+        """What a delivery holds. A decoder never raises; should one do so all the same, the message is set aside, not the loop."""
+        if delivery.given:
+            return delivery.given
+        if delivery.retained:
+            self.counters.retained += 1
+            return ()
+        key = (delivery.source, delivery.battery_id, delivery.format)
+        decoder = self._streams.get(key)
+        if decoder is None:
+            make = self._decoders.get(delivery.format)
+            if make is None:
+                return (Rejected("no such format", delivery.payload[:4096]),)
+            if len(self._streams) >= MOST_STREAMS:
+                self._streams.clear()
+            decoder = self._streams[key] = make(delivery.battery_id)
+        received_ms = delivery.received_ms
+        try:
+            if delivery.whole:
+                results = decoder.feed(delivery.payload, received_ms)
+                more = decoder.end(received_ms)
+                return results + more if more else results
+            if delivery.opened:
+                cut = [_cut_off(result) for result in decoder.end(received_ms)]
+                return [*cut, *decoder.feed(delivery.payload, received_ms)]
+            return decoder.feed(delivery.payload, received_ms)
+        except Exception as e:  # a bug in one decoder must not stop the others
+            del self._streams[key]
+            return (Rejected(f"decoder failed: {type(e).__name__}", delivery.payload[:4096]),)
+
+    def strangers(self, decoded: Sequence[tuple[Delivery, Decoded]]) -> list[str]:
+        """Batteries that are not loaded and that are worth asking the store for."""
+        lives, unknown = self.folding.lives, self._unknown
+        fresh = {r.battery_id for _, results in decoded for r in results if not isinstance(r, Rejected) and r.battery_id not in lives}
+        if not fresh:
+            return []
+        now_ms = self._clock.monotonic_ms()
+        return [i for i in sorted(fresh) if now_ms - unknown.get(i, -UNKNOWN_AGAIN_MS) >= UNKNOWN_AGAIN_MS]
+
+    def load(self, battery_ids: Sequence[str]) -> None:
+        """Reads the store."""
+        for battery_id in battery_ids:
+            if self.folding.load(battery_id, self.batch) is None:
+                if len(self._unknown) >= MOST_UNKNOWN:
+                    self._unknown.clear()
+                self._unknown[battery_id] = self._clock.monotonic_ms()
+
+    def declared(self, battery_id: str) -> None:
+        self._unknown.pop(battery_id, None)
+
+    # --- dating and folding
+
+    def take(self, decoded: Sequence[tuple[Delivery, Decoded]]) -> list[tuple[Note, Delivery]]:
+        """Date and fold; notes are given back, since folding one may read the store."""
+        notes: list[tuple[Note, Delivery]] = []
+        now_ms, monotonic_ms, trusted = self._steady.now_ms(), self._clock.monotonic_ms(), self._clock.trusted()
+        boot_ms = now_ms - monotonic_ms
+        for delivery, results in decoded:
+            nth = 0
+            for result in results:
+                if type(result) is Reading:
+                    self._read(result, delivery, boot_ms + delivery.monotonic_ms, nth, trusted)
+                    nth += 1
+                elif type(result) is Rejected:
+                    self._reject(result.reason, result.raw, delivery)
+                elif type(result) is Note:
+                    notes.append((result, delivery))
+        self.counters.deliveries += len(decoded)
+        return notes
+
+    def _read(self, reading: Reading, delivery: Delivery, then_ms: int, nth: int, trusted: bool) -> None:
+        live = self.folding.lives.get(reading.battery_id)
+        if live is None:
+            self._reject("no such battery", delivery.payload or repr(reading).encode(), delivery)
+            return
+        at_ms, received_ms = reading.at_ms, delivery.received_ms
+        if at_ms == received_ms or reading.boot_id is not None or not FIRST_BELIEVABLE_MS <= at_ms <= then_ms + AHEAD_MS:
+            dated = self.dating.judge(reading, received_ms, delivery.monotonic_ms, then_ms, trusted=trusted)
+            if type(dated) is Quarantined:
+                self._quarantine(dated, delivery)
+                return
+            assert type(dated) is Reading
+            # Several readings of one piece of a stream were taken one after the other.
+            spread = nth and at_ms == received_ms and not delivery.whole
+            reading = dated._replace(at_ms=dated.at_ms + nth) if spread else dated
+        receipt = delivery.token if type(delivery.token) is Receipt else None
+        if not self.folding.fold(live, reading, self.batch, then_ms):
+            self.late.append((reading, delivery.source, receipt))
+        elif receipt is not None:
+            receipt.kept += 1
+
+    def note(self, note: Note, delivery: Delivery) -> None:
+        """Reads the store."""
+        live = self.folding.lives.get(note.battery_id)
+        if live is None:
+            self._reject("no such battery", repr(note).encode(), delivery)
+            return
+        new = self.folding.note(live, note, self.batch, self._steady.now_ms())
+        self.counters.notes += new
+        if type(delivery.token) is Receipt:
+            delivery.token.kept += new
+            delivery.token.duplicates += not new
+
+    def _reject(self, reason: str, raw: bytes, delivery: Delivery) -> None:
+        self.counters.rejected[reason] += 1
+        self.batch.dead_letters.append(DeadLetter(delivery.received_ms, delivery.source, reason, raw[:4096]))
+        if type(delivery.token) is Receipt:
+            delivery.token.rejected.append(reason)
+
+    def _quarantine(self, apart: Quarantined, delivery: Delivery) -> None:
+        self.dating.set_apart(apart)
+        self.batch.quarantined.append(apart)
+        self.counters.quarantined[apart.reason] += 1
+        if type(delivery.token) is Receipt:
+            delivery.token.quarantined += 1
+
+    # --- time
+
+    def look(self) -> None:
+        """What time alone brings: readings out of quarantine, and ticks for silent batteries."""
+        now_ms, monotonic_ms, trusted = self._steady.now_ms(), self._clock.monotonic_ms(), self._clock.trusted()
+        self.counters.clock_steps = self._steady.steps
+        if self.dating.apart:
+            for apart, reading in self.dating.due(now_ms, monotonic_ms, trusted=trusted):
+                live = self.folding.lives.get(reading.battery_id)
+                if live is None:
+                    continue
+                self.batch.released.append(apart)
+                self.counters.released += 1
+                if not self.folding.fold(live, reading, self.batch, now_ms):
+                    self.late.append((reading, "quarantine", None))
+        if trusted and monotonic_ms - self._ticked_ms >= TICK_EVERY_MS:
+            self._ticked_ms = monotonic_ms
+            for live in self.folding.lives.values():
+                self.folding.tick(live, now_ms - TICK_GRACE_MS, self.batch)
+
+    # --- late
+
+    def sort_late(self) -> None:
+        """Tell late readings from known ones; keep the late. Reads the store; may be called again if it fails."""
+        if not self.late:
+            return
+        batteries = {reading.battery_id for reading, _, _ in self.late}
+        known = {(r.battery_id, r.at_ms, r.sequence) for r, _ in self.batch.kept if r.battery_id in batteries}
+        known |= self.folding.store.has([(r.battery_id, r.at_ms, r.sequence) for r, _, _ in self.late])
+        while self.late:
+            reading, source, receipt = self.late[-1]
+            key = (reading.battery_id, reading.at_ms, reading.sequence)
+            new = key not in known
+            if new:
+                self.folding.keep_late(self.folding.lives[reading.battery_id], reading, self.batch)
+                known.add(key)
+                self.counters.late += 1
+                self.counters.late_by_source[source] += 1
+            else:
+                self.counters.duplicates += 1
+            if receipt is not None:
+                receipt.kept += new
+                receipt.duplicates += not new
+            self.late.pop()
+
+
+def _cut_off(result: Reading | Rejected) -> Rejected:
+    """What a stream left unfinished when it broke: half a number can pass for a whole one, so it is no reading."""
+    return Rejected("cut off", result.raw if type(result) is Rejected else repr(result).encode())
