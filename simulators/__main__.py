@@ -9,8 +9,8 @@ python -m simulators broker [--port 0]                                          
 import argparse
 import asyncio
 import contextlib
+import os
 import signal
-import sys
 import threading
 from collections.abc import Sequence
 from pathlib import Path
@@ -33,7 +33,7 @@ def _watch_stdin(stop: threading.Event) -> None:
     """A parent that dies closes our standard input: then we end too."""
 
     def watch() -> None:
-        while sys.stdin.buffer.readline():
+        while os.read(0, 4096):  # not sys.stdin: its lock would be held when the interpreter ends
             pass
         stop.set()
 
@@ -52,7 +52,7 @@ def _demo(options: argparse.Namespace, stop: threading.Event) -> int:
         stack.callback(told.close)
         demo.print_json(told.ready())
         if options.wait:
-            if not sys.stdin.buffer.readline():
+            if not os.read(0, 4096):
                 return 0
             _watch_stdin(stop)
         told.tell(options.told_for, stop, options.seconds)

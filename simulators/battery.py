@@ -20,7 +20,7 @@ from typing import NamedTuple
 REFERENCE_C = 25.0
 SHORTEST_STEP_S, LONGEST_STEP_S = 60.0, 600.0
 GRID, GRID_BELOW, GRID_ABOVE = 500, 0.15, 0.05
-EASIER_IN = 0.4
+EASIER_IN = 0.3
 """Wells differ less on charge: the main branch's resistance already speaks for the acceptance."""
 HEADROOM = 5e-4
 """The main reaction never quite ends: at full it takes what self-discharge gave away."""
@@ -63,19 +63,19 @@ def _lead(empty: float, slope: float, bend: float) -> tuple[tuple[float, float],
 
 
 _FLOODED = Kind(
-    6, _lead(11.82, 0.98, 0.10), 0.0002, 0.085, 0.05, 0.14, 1.15, 1800, 0.6, 1.4, 0.19, 1.0, 0.006, 0.040, 2.2, 14.0, 0.0010, False, 0.045, 0.0
+    6, _lead(11.82, 0.98, 0.10), 0.0002, 0.085, 0.05, 0.14, 1.15, 1800, 0.6, 2.2, 0.19, 1.0, 0.006, 0.040, 2.2, 14.0, 0.0008, False, 0.045, 0.0
 )  # fmt: skip
 KINDS: dict[str, Kind] = {
     "flooded": _FLOODED,
     "efb": _FLOODED._replace(
-        rest=_lead(11.83, 0.99, 0.08), ohmic=0.075, acceptance=0.11, lag_h=1.1, surface_v=0.030, gassing=0.0007, self_discharge_month=0.035
+        rest=_lead(11.83, 0.99, 0.08), ohmic=0.075, acceptance=0.11, lag_h=1.7, surface_v=0.030, gassing=0.0007, self_discharge_month=0.035
     ),
     "agm": _FLOODED._replace(
-        rest=_lead(11.78, 1.28, 0.16), ohmic=0.060, acceptance=0.07, relax_s=1500, lag_h=0.6, surface_v=0.022, surface_h=10.0,
+        rest=_lead(11.78, 1.28, 0.16), ohmic=0.060, acceptance=0.07, relax_s=1500, lag_h=0.9, surface_v=0.022, surface_h=10.0,
         gassing=0.0005, recombines=True, self_discharge_month=0.02,
     ),
     "gel": _FLOODED._replace(
-        rest=_lead(11.80, 1.33, 0.18), ohmic=0.080, acceptance=0.10, relax_s=1800, lag_h=0.9, surface_v=0.025, surface_h=12.0,
+        rest=_lead(11.80, 1.33, 0.18), ohmic=0.080, acceptance=0.10, relax_s=1800, lag_h=1.3, surface_v=0.025, surface_h=12.0,
         gassing=0.0004, recombines=True, self_discharge_month=0.02,
     ),
     "lifepo4": Kind(
@@ -110,7 +110,7 @@ class SimulatedBattery:
 
     __slots__ = (  # noqa: RUF023 - states first would be no clearer
         "_a_delta", "_a_heat", "_a_relax", "_a_slow", "_acc", "_ah", "_at_c", "_build", "_c1", "_delta", "_dt_s", "_empty_v", "_gas",
-        "_gas_from_v", "_gas_t", "_grid", "_heat_w_per_k", "_hyst", "_knee_at", "_knee_v", "_lag", "_leak_a", "_leak_t", "_ohm", "_polar", "_r0", "_rc",
+        "_gas_from_v", "_gas_t", "_grid", "_heat_w_per_k", "_hyst", "_knee_at", "_knee_rest", "_knee_v", "_lag", "_leak_a", "_leak_t", "_ohm", "_polar", "_r0", "_rc",
         "_shift_v", "_slow", "_swing", "cells", "chemistry", "current_a", "frozen", "gassing_a", "kind", "state_of_charge", "temperature_c",
         "table_offset_v", "voltage_v",
     )  # fmt: skip
@@ -162,7 +162,9 @@ class SimulatedBattery:
     @property
     def rest_voltage_v(self) -> float:
         """Where the terminals would settle after an endless rest at the present temperature."""
-        return self._rest(self.state_of_charge) + self._shift_v + self._swing * self._hyst
+        over = self.state_of_charge - self._knee_rest
+        knee_v = self._knee_v * exp(-max(over, -0.035) / 0.02) if over < 0.15 else 0.0
+        return self._rest(self.state_of_charge) + self._shift_v + self._swing * self._hyst - knee_v
 
     def _rest(self, fraction: float) -> float:
         x = (min(max(fraction, -GRID_BELOW), 1 + GRID_ABOVE) + GRID_BELOW) * GRID
@@ -206,7 +208,8 @@ class SimulatedBattery:
         self._shift_v = kind.rest_v_per_k * warmer * self.cells
         self._r0 = self._ohm * exp(-0.014 * warmer)
         self._rc = self._acc * exp(-0.025 * warmer)
-        self._knee_at = -kind.lag_h * 0.05 - kind.capacity_per_k * (celsius - 20)
+        self._knee_rest = -kind.lag_h * 0.05
+        self._knee_at = self._knee_rest - kind.capacity_per_k * (celsius - 20)
         self._gas_t = self._gas * exp(0.06 * (min(celsius, 80) - 20))
         self._leak_t = self._leak_a * 2 ** ((celsius - 20) / 10)
         self.frozen = kind.gassing > 0 and celsius < -5 and celsius < _between(_FREEZES, self.state_of_charge)
@@ -227,9 +230,9 @@ class SimulatedBattery:
         i = int(x)
         rest = self._grid[i]
         rest += (self._grid[i + 1] - rest) * (x - i) + self._shift_v + self._swing * self._hyst
-        over = local - self._knee_at
+        over = local - (self._knee_at if current_a < 0 else self._knee_rest)
         if over < 0.15 and self._knee_v:
-            rest -= self._knee_v * exp(-max(over, -0.06) / 0.02)
+            rest -= self._knee_v * exp(-max(over, -0.035) / 0.02)
         empty = 1 - fraction
         r0 = self._r0 * (1 + 0.35 * empty * empty) * (10.0 if self.frozen else 1.0)
         held = rest + self._slow + self._build * self._a_relax

@@ -21,7 +21,7 @@ from simulators.faults import WireFaults
 from simulators.scenario import Role
 from simulators.sensor import Sample
 from simulators.stored import Gateway, as_json, as_senml, topic
-from simulators.story import Story, rfc3339, wall_s
+from simulators.story import DAY_S, Story, rfc3339, wall_s
 from simulators.van import SerialLine, line
 
 Say = Callable[[dict[str, Any]], None]
@@ -43,8 +43,8 @@ class Told:
         """Live up to the story's present, sending every reading that falls due."""
         role, start_s = self.role, self.story.from_s
         end_s = self.story.now_s(wall) - start_s
-        over = wall >= self.story.to_s
-        while self.next_s + (every_s := AFTERWARDS_EVERY_S if over else role.every_s) <= end_s:
+        told_s = self.story.days * DAY_S
+        while self.next_s + (every_s := role.every_s if self.next_s < told_s else AFTERWARDS_EVERY_S) <= end_s:
             self.next_s += every_s
             while self.happened < len(role.happenings) and role.happenings[self.happened][0] <= self.next_s:
                 at_s, sentence = role.happenings[self.happened]

@@ -75,6 +75,9 @@ class Loads:
 
     def mean_a(self, from_s: float, seconds: float, ambient_c: float = 20.0, samples: int = 10) -> float:
         """The mean over a stretch, for steps longer than the loads' own pulses."""
+        home = self.household
+        if not (home.fridge_a or home.lights_a or home.heating_fan_a or home.pump_a or home.inverter_w or self.bursts):
+            return home.standby_a
         return sum(self.current_a(from_s + seconds * (i + 0.5) / samples, ambient_c) for i in range(samples)) / samples
 
     def _plan(self, day: int) -> None:
