@@ -11,7 +11,7 @@ from typing import Literal, NamedTuple
 from analytics.assessment import Assessment, Due, Finding
 from analytics.battery import Battery
 from api.ports import Alert
-from api.words import DAY_MS, HOUR_MS, day, since
+from api.words import CARE, DAY_MS, HOUR_MS, by, day, since
 
 Sort = Literal["charge", "isolate", "look", "visit", "cannot judge", "care", "done", "fine"]
 """What kind of action it is: in words, so that nothing hangs on a colour."""
@@ -24,14 +24,6 @@ SILENT_MS = DAY_MS
 """Judgement: a sensor that spoke within a day is not worth a drive; the alert for silence comes sooner."""
 PROOF_MS = 7 * DAY_MS
 """Judgement: a week of what was done, so that Monday sees the whole of last week."""
-
-CARE = {
-    "check": "check its voltage",
-    "refresh": "charge it, as is due in storage",
-    "charge_before_storage": "charge it before storage",
-    "check_before_use": "check it before the trip",
-    "check_after_use": "check it after the trip",
-}
 
 
 class Situation(NamedTuple):
@@ -163,7 +155,7 @@ def _running_low(s: Situation, now_ms: int) -> _Choice | None:
     far = forecast.earliest_ms - now_ms > 3 * DAY_MS  # judgement: with less than three days it is charged first, whatever drains it
     if load is not None and load.low_a > STANDING_LOAD_A and far:
         return _Choice("isolate", f"isolate: {1000 * load.current_a:.0f} mA standing load", why, forecast.earliest_ms, alert)
-    return _Choice("charge", _by("charge", forecast.earliest_ms, now_ms), why, forecast.earliest_ms, alert)
+    return _Choice("charge", by("charge", forecast.earliest_ms, now_ms), why, forecast.earliest_ms, alert)
 
 
 def _of_charge(finding: Finding) -> bool:
@@ -183,7 +175,7 @@ def _care(s: Situation, now_ms: int) -> _Choice | None:
     near = min((due for due in dues if due.due_ms - now_ms <= PROOF_MS), key=lambda due: due.due_ms, default=None)
     if near is None:
         return None
-    return _Choice("care", _by(CARE.get(near.what, near.what), near.due_ms, now_ms), near.reason, near.due_ms)
+    return _Choice("care", by(CARE.get(near.what, near.what), near.due_ms, now_ms), near.reason, near.due_ms)
 
 
 def _unjudged(s: Situation, now_ms: int) -> _Choice | None:
@@ -211,18 +203,13 @@ def _proof(s: Situation, alert: Alert | None, now_ms: int) -> str:
     a = s.assessment
     taken_ms = alert.acknowledged_ms if alert.acknowledged_ms is not None else alert.ended_ms
     if a is None or s.heard_ms is None or taken_ms is None or s.heard_ms <= taken_ms or a.voltage_v is None:
-        return "" if alert.ended_ms is not None else "Taken on; nothing has been seen since."
+        return "" if alert.ended_ms is not None else "Nothing has been seen since."
     seen = f"{a.voltage_v:.2f} V seen {day(a.at_ms)}"
     if a.state_of_charge_pct is not None:
         seen += f", about {a.state_of_charge_pct:.0f} %"
     if alert.ended_ms is not None:
         return f"Proven: {seen}."
-    return f"Not done yet: {seen}." if now_ms - taken_ms > HOUR_MS else f"Taken on: {seen}."
-
-
-def _by(what: str, due_ms: int, now_ms: int) -> str:
-    """`charge by Friday 4 December`; a date gone by or within the day is `today`."""
-    return f"{what} today" if due_ms - now_ms < DAY_MS else f"{what} by {day(due_ms)}"
+    return f"Not done yet: {seen}." if now_ms - taken_ms > HOUR_MS else f"So far {seen}."
 
 
 def _first_sentence(text: str) -> str:

@@ -66,6 +66,8 @@ def span(early_ms: int, late_ms: int | None) -> str:
     first = int(early_ms / unit_ms)
     if late_ms is None:
         return f"{first} {unit} or more"
+    if unit_ms == HOUR_MS and late_ms >= 48 * HOUR_MS:
+        return f"{first} hours to {round(late_ms / DAY_MS)} days"
     last = max(first, round(late_ms / unit_ms))
     if last == first:
         return f"about {first} {unit}" if first else f"less than {'an hour' if unit == 'hours' else 'a day'}"
@@ -114,6 +116,26 @@ def standing(load: Load | None) -> str:
     if low <= 0:
         return f"At most {high:.0f} mA drain it while it rests; it may be nothing at all."
     return f"About {1000 * load.current_a:.0f} mA drain it while it rests, very likely between {low:.0f} and {high:.0f} mA."
+
+
+CARE = {
+    "check": "check its voltage",
+    "refresh": "charge it, as is due in storage",
+    "charge_before_storage": "charge it before storage",
+    "check_before_use": "check it before the trip",
+    "check_after_use": "check it after the trip",
+}
+
+
+def by(what: str, due_ms: int, now_ms: int) -> str:
+    """`charge by Friday 4 December`; a date gone by or within the day is `today`."""
+    return f"{what} today" if due_ms - now_ms < DAY_MS else f"{what} by {day(due_ms)}"
+
+
+def due(what: str, due_ms: int, now_ms: int) -> str:
+    """`Check its voltage by Sunday 7 December.`"""
+    text = by(CARE.get(what, what.replace("_", " ")), due_ms, now_ms)
+    return text[0].upper() + text[1:] + "."
 
 
 def silence(last_ms: int | None, now_ms: int, interval_s: float | None = None) -> str | None:

@@ -44,7 +44,7 @@ def static(request: Request, name: str) -> Response:
     return _file(request, name)
 
 
-@ROUTER.get("/chart.js")
+@ROUTER.get("/plotly.js")
 def chart() -> Response:
     path = chart_script()
     if path is None:

@@ -57,6 +57,7 @@ class RowOut(schemas.Out):
 class Sheet(schemas.Out):
     """The sheet of one morning."""
 
+    now: schemas.Time
     rows: list[RowOut]
     batteries: int = Field(description="How many batteries were looked at.")
     fine: int = Field(description="How many of them need nothing.")
@@ -110,7 +111,8 @@ def get_rounds(
         headers = {"Content-Disposition": 'attachment; filename="rounds.csv"'}
         return asked.respond(request, as_csv(shown), media_type="text/csv; charset=utf-8", headers=headers)
     sites = sorted({b.site for b in seen_by(house, caller) if b.site})
-    return asked.respond(request, {"rows": shown, "batteries": len(found), "fine": len(rows) - needy, "sites": sites})
+    now = rfc3339(house.now_ms() // 60_000 * 60_000)  # to the minute, so that the ETag holds that long
+    return asked.respond(request, {"now": now, "rows": shown, "batteries": len(found), "fine": len(rows) - needy, "sites": sites})
 
 
 def as_csv(rows: list[wire.Json]) -> bytes:

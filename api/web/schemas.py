@@ -44,6 +44,7 @@ class LoadOut(Out):
 
 class DueOut(Out):
     what: str
+    text: str = Field(description="what and by when, in words")
     due: Time
     reason: str
 
@@ -80,6 +81,7 @@ class State(Out):
     """What is believed now; every interval is a 90 % interval."""
 
     battery_id: str
+    now: Time = Field(description="The clock of the service, cut to the minute.")
     time: Time | None
     heard: Time | None
     words: Words

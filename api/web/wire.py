@@ -8,6 +8,7 @@ from analytics.reading import Note
 from api.declaration import as_dict
 from api.ports import Alert, AlertAct, Columns, Delivery
 from api.web.schemas import State
+from api.words import due as due_words
 from api.words import rfc3339, words
 
 Json = dict[str, Any]
@@ -32,8 +33,17 @@ def anchor(a: Anchor | None) -> Json | None:
 
 
 def state(battery: Battery, a: Assessment | None, now_ms: int, heard_ms: int | None) -> Json:
-    """What is believed of a battery, as numbers and as sentences. Before anything was heard all numbers are null."""
-    out: Json = {"battery_id": battery.id, "time": None, "heard": _time(heard_ms), "words": words(battery, a, now_ms, heard_ms)}
+    """What is believed of a battery, as numbers and as sentences. Before anything was heard all numbers are null.
+
+    `now` is cut to the minute, so that the same belief is the same answer for so long.
+    """
+    out: Json = {
+        "battery_id": battery.id,
+        "now": rfc3339(now_ms // 60_000 * 60_000),
+        "time": None,
+        "heard": _time(heard_ms),
+        "words": words(battery, a, now_ms, heard_ms),
+    }
     if a is None:
         empty = {name: None for name in State.model_fields if name not in out}
         return {**out, **empty, "charge_phase": "unknown", "dues": [], "learned": [], "findings": [], "sentences": [],
@@ -60,7 +70,9 @@ def state(battery: Battery, a: Assessment | None, now_ms: int, heard_ms: int | N
     out["standing_load"] = None if load is None else {
         "current_a": load.current_a, "low_a": load.low_a, "high_a": load.high_a, "since": rfc3339(load.since_ms), "basis": load.basis,
     }  # fmt: skip
-    out["dues"] = [{"what": due.what, "due": rfc3339(due.due_ms), "reason": due.reason} for due in d.dues]
+    out["dues"] = [
+        {"what": x.what, "text": due_words(x.what, x.due_ms, now_ms), "due": rfc3339(x.due_ms), "reason": x.reason} for x in d.dues
+    ]
     out["learned"] = [x._asdict() for x in d.learned]
     out["findings"] = [finding(f) for f in d.findings]
     out |= {"exposure": evidence(d.exposure), "session": evidence(d.session), "ageing": evidence(d.ageing), "sentences": list(d.sentences)}

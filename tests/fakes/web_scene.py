@@ -172,7 +172,7 @@ def fleet() -> Scene:
     scene = Scene()
     due = Due("check", NOW_MS + 5 * DAY_MS, "The last check was 26 days ago; in storage it is due every 30 days.")
     finding = runs_low(HERON, 58, (3, 5), 95)
-    scene.stored(HERON, 57.6, 2.1, mode="stored", forecast=forecast(HERON, 2.6, 5.1), standing_load=load_of(0.095), findings=(finding,),
+    scene.stored(HERON, 57.6, 2.1, mode="stored", forecast=forecast(HERON, 3.1, 5.1), standing_load=load_of(0.095), findings=(finding,),
                  dues=(due,), learned=(Learned("usable_capacity_ah", 98.0, 91.0, 105.0),),
                  sentences=("It falls by about 2 % a day. Charge it before Friday.",), exposure=(("hours_below_limit", 0.0), ("lows", 1)),
                  ageing=(("equivalent_full_cycles", 61.4), ("usable_capacity_ah", 98.0)))  # fmt: skip
