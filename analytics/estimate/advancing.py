@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from analytics.assessment import Anchor
 from analytics.estimate import anchors
-from analytics.estimate.belief import Belief, Filter, Habit, Marks, Slot, prior
+from analytics.estimate.belief import OFFSET, Belief, Filter, Habit, Marks, N, Slot, prior
 from analytics.estimate.counting import between, over_gap, over_slot
 from analytics.estimate.model import Model, rest_pct
-from analytics.estimate.voltage import Seen, by_voltage, compensated, stepped
+from analytics.estimate.voltage import Seen, by_voltage, by_voltage_alone, compensated, stepped
 from analytics.reading import Reading
 
 SLOT_MS = 300_000
@@ -69,16 +69,16 @@ def _first(model: Model, belief: Belief, reading: Reading) -> Belief:
     _, at_ms, v, a, temperature, counter, *_ = reading
     known_c = believable_c(temperature)
     amps = 0.0 if a is None else a
-    habit = Habit(60_000.0, 0.0, (0.02 * model.capacity_ah) ** 2, model.ohms, (0.6 * model.ohms) ** 2, 1.0)
+    habit = Habit(60_000.0, 0.0, (0.02 * model.capacity_ah) ** 2, model.ohms, (0.6 * model.ohms) ** 2, a is None, 1.0)
     declared = belief.soc is not None
     soc = belief.soc if belief.soc is not None else (
         rest_pct(model, compensated(model, None, None, v, amps, amps), known_c) / 100 if model.lead else 0.5
     )  # fmt: skip
     f = prior(model, soc, 0.02 if declared else 0.20 if model.lead else 0.30)
     slot = Slot(at_ms, at_ms, v, a, counter, 0.0, 0.0, 1, v, a, amps, known_c)
-    done = by_voltage(model, f, habit, Seen(v, amps, amps, known_c, 0.1)) if a is not None else None
-    if done is not None:
-        f = done[0]
+    if habit.blind:
+        f = f._replace(cov=(*f.cov[:N], habit.spread_a2, *f.cov[N + 1 :]))
+    f = _corrected(model, f, habit, Seen(v, amps, amps, known_c, 0.1))[0]
     anchor = Anchor("declared", at_ms, None, 100 * soc, 0.0) if declared else belief.anchor
     return Belief(at_ms, f.mean[0], f, _opened(slot), habit, belief.marks, anchor)
 
@@ -92,32 +92,36 @@ def _settled(model: Model, belief: Belief, f: Filter, slot: Slot, habit: Habit) 
     """Slot closed: predict, correct by voltage, look for anchors."""
     f = over_slot(model, f, habit, slot)
     hours = (slot.last_ms - slot.begin_ms) / 3.6e6
-    seen = _seen(slot, hours)
+    seen = _seen(habit, slot, hours)
     before = f.mean[0]
-    habit = _habit(habit, slot, hours)
+    habit = _habit(habit, f, slot, hours)
     surprise = 0.0
     if seen is not None:
-        done = by_voltage(model, f, habit, seen)
-        if done is not None:
-            f, surprise = done
-            habit = habit._replace(misfit=habit.misfit + (min(surprise * surprise, 25.0) - habit.misfit) * min(1.0, hours / 3))
+        f, surprise = _corrected(model, f, habit, seen)
     f, marks, anchor = anchors.after(model, f, belief.marks, slot, seen, before, surprise, belief.anchor)
     return Belief(slot.last_ms, f.mean[0], f, _opened(slot), habit, marks, anchor)
 
 
-def _seen(slot: Slot, hours: float) -> Seen | None:
-    if slot.a_sum is None or slot.readings == 0:
+def _corrected(model: Model, f: Filter, habit: Habit, seen: Seen) -> tuple[Filter, float]:
+    if habit.blind:
+        return by_voltage_alone(model, f, habit, seen)
+    return by_voltage(model, f, habit, seen) or (f, 0.0)
+
+
+def _seen(habit: Habit, slot: Slot, hours: float) -> Seen | None:
+    if slot.readings == 0 or (slot.a_sum is None and not habit.blind):
         return None
-    return Seen(slot.v_sum / slot.readings, slot.a_sum / slot.readings, slot.fast_a, slot.temperature_c, hours)
+    amps = 0.0 if slot.a_sum is None else slot.a_sum / slot.readings
+    return Seen(slot.v_sum / slot.readings, amps, slot.fast_a, slot.temperature_c, hours)
 
 
-def _habit(habit: Habit, slot: Slot, hours: float) -> Habit:
-    interval, mean, spread, r, r_var, misfit = habit
+def _habit(habit: Habit, f: Filter, slot: Slot, hours: float) -> Habit:
+    interval, mean, spread, r, r_var, blind, misfit = habit
     interval += (1000 * 3600 * hours / max(1, slot.readings) - interval) * 0.05
-    amps = slot.ah / hours if hours > 0 else 0.0
+    amps = -f.mean[OFFSET] if blind else slot.ah / hours if hours > 0 else 0.0
     w = min(0.5, hours / 24)
     spread += ((amps - mean) ** 2 - spread) * w
-    return Habit(interval, mean + (amps - mean) * w, spread, r, r_var, misfit)
+    return Habit(interval, mean + (amps - mean) * w, spread, r, r_var, blind, misfit)
 
 
 def _after_gap(model: Model, belief: Belief, f: Filter, slot: Slot, habit: Habit, reading: Reading) -> Belief:
@@ -131,16 +135,15 @@ def _after_gap(model: Model, belief: Belief, f: Filter, slot: Slot, habit: Habit
     hours = (at_ms - slot.last_ms) / 3.6e6
     known_ah = None if counter is None or slot.last_ah is None else counter - slot.last_ah
     f = over_gap(model, f, habit, slot, hours, known_ah)
-    before, surprise = f.mean[0], 0.0
+    before = f.mean[0]
     known_c = believable_c(temperature)
     known_c = slot.temperature_c if known_c is None else known_c
     amps = 0.0 if a is None else a
-    if a is not None:
-        seen = Seen(v, a, a, known_c, 0.1)
-        done = by_voltage(model, f, habit, seen)
-        if done is not None:
-            f, surprise = done
-        elif anchors.absorbing(model, seen):
+    seen = Seen(v, amps, amps, known_c, 0.1)
+    surprise = 0.0
+    if a is not None or habit.blind:
+        f, surprise = _corrected(model, f, habit, seen)
+        if a is not None and anchors.absorbing(model, seen):
             f, _ = anchors.by_tail(model, f, seen, 0.25)
     after = f.mean[0]
     anchor = Anchor("gap", at_ms, 100 * before, 100 * after, surprise)

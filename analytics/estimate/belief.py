@@ -7,8 +7,7 @@ The states of the filter, in the order of `Filter.mean` and of its covariance:
 | soc | 1 | declared ± 3 points, or read from the first voltage | what we are after |
 | offset_a | A | 0 ± the sensor's stated offset; wanders | in storage it outweighs every load |
 | capacity | fraction of rated | 0.95 ± 0.10 | an aged battery empties sooner; takes up the shunt's gain error too |
-| table_v | V | 0 ± table and voltmeter | the owner's table and the voltmeter are off by a constant |
-| stretch_v | V | 0 ± 0.008, without an own table ± 0.1 | the table's slope is off: wrong by more at full than at half |
+| table_v | V | 0 ± table and voltmeter | the owner's table and the voltmeter are off, by nearly the same along the curve |
 | slow_v | V | 0, polarisation, hours | the acid evens out over hours |
 | surface_v | V | 0, surface charge, days (LiFePO4: hysteresis) | stands for days after a charge |
 | per_k | V/K | model.tc_v ± model.tc_sd_v | rest voltage moves with temperature |
@@ -22,9 +21,9 @@ from typing import NamedTuple
 from analytics.assessment import Anchor
 from analytics.estimate.model import Model
 
-STATES = ("soc", "offset_a", "capacity", "table_v", "stretch_v", "slow_v", "surface_v", "per_k", "tail")
+STATES = ("soc", "offset_a", "capacity", "table_v", "slow_v", "surface_v", "per_k", "tail")
 N = len(STATES)
-SOC, OFFSET, CAPACITY, TABLE, STRETCH, SLOW, SURFACE, PER_K, TAIL = range(N)
+SOC, OFFSET, CAPACITY, TABLE, SLOW, SURFACE, PER_K, TAIL = range(N)
 PAIRS = tuple((i, j) for i in range(N) for j in range(i, N))
 """Order of the covariance: upper triangle, row by row."""
 DIAGONAL = tuple(PAIRS.index((i, i)) for i in range(N))
@@ -71,6 +70,8 @@ class Habit(NamedTuple):
     resistance: float
     """Ohmic resistance learned from load steps, ohm."""
     resistance_var: float
+    blind: bool
+    """Whether the sensor gives no current: the offset state then stands for the unknown current, with its sign turned."""
     misfit: float
     """Mean square of voltage surprises in standard deviations; about 1 when the model is right."""
 
@@ -118,13 +119,12 @@ TAIL_LN_H, TAIL_SD = 0.95, 0.35
 def prior(model: Model, soc: float, soc_sd: float) -> Filter:
     """The filter before it has learned anything."""
     sensor = model.battery.sensor
-    mean = (soc, 0.0, 0.95 if model.lead else 0.98, 0.0, 0.0, 0.0, 0.0, model.tc_v, TAIL_LN_H)
+    mean = (soc, 0.0, 0.95 if model.lead else 0.98, 0.0, 0.0, 0.0, model.tc_v, TAIL_LN_H)
     sd = (
         soc_sd,
         max(sensor.current_offset_a, 0.002),
         0.10 if model.lead else 0.05,
         model.table_sd_v,
-        model.stretch_sd_v,
         0.004 * model.volts,
         0.012 * model.volts if model.lead else model.battery.kind.hysteresis_v.value * model.battery.cells,
         model.tc_sd_v,

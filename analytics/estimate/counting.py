@@ -5,7 +5,7 @@ from __future__ import annotations
 from math import exp
 
 from analytics.estimate.belief import CAPACITY, OFFSET, SOC, Filter, Habit, Slot
-from analytics.estimate.filtering import moved
+from analytics.estimate.filtering import Keep, Noise, moved
 from analytics.estimate.model import Model
 
 SLOW_H = 3.0
@@ -18,6 +18,8 @@ BUILD_H = 6.0
 CHARGED_PART = 0.15
 """How much of the voltage above rest under charge may still stand after minutes, as a part of it. Judgement: the published relaxation
 trace keeps more than half of it for an hour (check values, RELAX-SLA)."""
+LOAD_H = 2.0
+"""How long an unseen current lasts. Judgement: loads and sun change within hours."""
 WANDER = 0.15
 """Wandering of the current offset in a day, as a part of the stated offset. Judgement: instruments drift some mA per kelvin."""
 
@@ -54,21 +56,28 @@ def _over(
     by = (ah - (f.mean[OFFSET] + gas) * hours) / scale
     keep_slow = exp(-hours / SLOW_H)
     ohms = SLOW_PART * habit.resistance
-    add_slow = ohms * ah / hours * (1 - keep_slow)
+    if habit.blind:
+        ah, amps = -f.mean[OFFSET] * hours, habit.spread_a2**0.5
     slow_sd = SLOW_DOUBT * ohms * amps + 0.003 * model.volts + (CHARGED_PART * max(0.0, volts - model.top_v) if ah >= 0 else 0.0)
     keep_surface, add_surface, surface_sd = _surface(model, hours, ah, volts)
+    keep_table = exp(-abs(by) * model.curve_rate)
     offset_sd = max(0.002, model.battery.sensor.current_offset_a)
+    keep_offset, offset_noise = 1.0, (WANDER * offset_sd) ** 2 * hours / 24
+    if habit.blind:
+        keep_offset = exp(-hours / LOAD_H)
+        offset_noise = (habit.spread_a2 + (0.001 * model.capacity_ah) ** 2) * (1 - keep_offset * keep_offset)
     gas_sd = 0.8 * gas / scale
-    return moved(
-        f, by, -hours / scale, -by / max(0.25, f.mean[CAPACITY]), keep_slow, add_slow, keep_surface, add_surface,
-        (
-            doubt_ah2 / (scale * scale) + gas_sd * gas_sd * hours * 4 + 1e-8 * hours,
-            (WANDER * offset_sd) ** 2 * hours / 24,
-            slow_sd * slow_sd * (1 - keep_slow * keep_slow),
-            surface_sd * surface_sd * (1 - keep_surface * keep_surface),
-            1.2e-8 * hours,
-        ),
-    )  # fmt: skip
+    noise = Noise(
+        soc=doubt_ah2 / (scale * scale) + gas_sd * gas_sd * hours * 4 + 1e-8 * hours,
+        offset=offset_noise,
+        capacity=1.2e-8 * hours,
+        table=model.table_sd_v**2 * (1 - keep_table * keep_table),
+        slow=slow_sd * slow_sd * (1 - keep_slow * keep_slow),
+        surface=surface_sd * surface_sd * (1 - keep_surface * keep_surface),
+    )
+    keep = Keep(keep_table, keep_slow, keep_surface, keep_offset)
+    per_capacity = 0.0 if habit.blind else -by / max(0.25, f.mean[CAPACITY])
+    return moved(f, by, -hours / scale, per_capacity, keep, ohms * ah / hours * (1 - keep_slow), add_surface, noise)
 
 
 def _surface(model: Model, hours: float, ah: float, volts: float) -> tuple[float, float, float]:

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from math import exp
+from typing import NamedTuple
 
 from analytics.estimate.belief import DIAGONAL, PAIRS, SOC, Filter, N
 
-FLOOR = (1e-7, 1e-9, 1e-7, 1e-9, 1e-9, 1e-9, 1e-9, 1e-13, 1e-4)
+FLOOR = (1e-7, 1e-9, 1e-7, 1e-9, 1e-9, 1e-9, 1e-13, 1e-4)
 """Smallest variances. Judgement: far below anything that can be known, far above rounding."""
 ROWS = tuple(tuple(PAIRS.index((min(i, j), max(i, j))) for j in range(N)) for i in range(N))
 LEAST, MOST = -0.10, 1.02
@@ -15,35 +15,50 @@ MOST_SD = 0.30
 """Standard deviation of a state of charge of which nothing is known (uniform from 0 to 1: 0.29)."""
 
 
-def moved(f: Filter, by: float, per_offset: float, per_capacity: float, keep_slow: float, add_slow: float,
-          keep_surface: float, add_surface: float, noise: tuple[float, float, float, float, float]) -> Filter:  # fmt: skip
-    """Prediction: soc moves by `by`, with its derivatives to offset and capacity; slow and surface voltages decay and are driven.
+class Keep(NamedTuple):
+    """What part of a fading state is left."""
 
-    `noise`: variances added to soc, offset, slow, surface, capacity.
-    """
-    z, b, k, o, e, p, s, t, x = f.mean
-    (zz, zb, zk, zo, ze, zp, zs, zt, zx, bb, bk, bo, be, bp, bs, bt, bx, kk, ko, ke, kp, ks, kt, kx,
-     oo, oe, op, os, ot, ox, ee, ep, es, et, ex, pp, ps, pt, px, ss, st, sx, tt, tx, xx) = f.cov  # fmt: skip
+    table: float
+    slow: float
+    surface: float
+    offset: float = 1.0
+
+
+class Noise(NamedTuple):
+    """Variance that each state gains."""
+
+    soc: float
+    offset: float
+    capacity: float
+    table: float
+    slow: float
+    surface: float
+
+
+def moved(f: Filter, by: float, per_offset: float, per_capacity: float, keep: Keep, add_slow: float, add_surface: float,
+          noise: Noise) -> Filter:  # fmt: skip
+    """Prediction: soc moves by `by`, with its derivatives to offset and capacity; the fading states decay and are driven."""
+    z, b, k, o, p, s, t, x = f.mean
+    (zz, zb, zk, zo, zp, zs, zt, zx, bb, bk, bo, bp, bs, bt, bx, kk, ko, kp, ks, kt, kx,
+     oo, op, os, ot, ox, pp, ps, pt, px, ss, st, sx, tt, tx, xx) = f.cov  # fmt: skip
     u, w = per_offset, per_capacity
-    q_soc, q_offset, q_slow, q_surface, q_capacity = noise
-    zz += 2 * (u * zb + w * zk + u * w * bk) + u * u * bb + w * w * kk + q_soc
-    zb += u * bb + w * bk
+    m, n, q, r = keep
+    zz += 2 * (u * zb + w * zk + u * w * bk) + u * u * bb + w * w * kk + noise.soc
+    zb = (zb + u * bb + w * bk) * r
     zk += u * bk + w * kk
-    zo += u * bo + w * ko
-    ze += u * be + w * ke
     zt += u * bt + w * kt
     zx += u * bx + w * kx
-    zp = (zp + u * bp + w * kp) * keep_slow
-    zs = (zs + u * bs + w * ks) * keep_surface
-    mean = (min(MOST, max(LEAST, z + by)), b, k, o, e, p * keep_slow + add_slow, s * keep_surface + add_surface, t, x)
+    zo = (zo + u * bo + w * ko) * m
+    zp = (zp + u * bp + w * kp) * n
+    zs = (zs + u * bs + w * ks) * q
+    mean = (min(MOST, max(LEAST, z + by)), b * r, k, o * m, p * n + add_slow, s * q + add_surface, t, x)
     return Filter(mean, (
-        zz, zb, zk, zo, ze, zp, zs, zt, zx,
-        bb + q_offset, bk, bo, be, bp * keep_slow, bs * keep_surface, bt, bx,
-        kk + q_capacity, ko, ke, kp * keep_slow, ks * keep_surface, kt, kx,
-        oo, oe, op * keep_slow, os * keep_surface, ot, ox,
-        ee, ep * keep_slow, es * keep_surface, et, ex,
-        pp * keep_slow * keep_slow + q_slow, ps * keep_slow * keep_surface, pt * keep_slow, px * keep_slow,
-        ss * keep_surface * keep_surface + q_surface, st * keep_surface, sx * keep_surface,
+        zz, zb, zk, zo, zp, zs, zt, zx,
+        bb * r * r + noise.offset, bk * r, bo * m * r, bp * n * r, bs * q * r, bt * r, bx * r,
+        kk + noise.capacity, ko * m, kp * n, ks * q, kt, kx,
+        oo * m * m + noise.table, op * m * n, os * m * q, ot * m, ox * m,
+        pp * n * n + noise.slow, ps * n * q, pt * n, px * n,
+        ss * q * q + noise.surface, st * q, sx * q,
         tt, tx,
         xx,
     ))  # fmt: skip
@@ -75,7 +90,7 @@ MOST_SURPRISE = 3.0
 
 def bounded(mean: tuple[float, ...], cov: list[float]) -> Filter:
     """The filter with its values inside what can be, and variances neither zero nor beyond ignorance; stays positive definite."""
-    z, b, k, o, e, p, s, t, x = mean
+    z, b, k, o, p, s, t, x = mean
     for d, least in zip(DIAGONAL, FLOOR, strict=True):
         if cov[d] < least:
             cov[d] = least
@@ -84,4 +99,4 @@ def bounded(mean: tuple[float, ...], cov: list[float]) -> Filter:
         for n, c in enumerate(ROWS[SOC]):
             cov[c] *= shrink * shrink if n == SOC else shrink
     z, k, x = min(MOST, max(LEAST, z)), min(1.3, max(0.25, k)), min(2.5, max(-1.0, x))
-    return Filter((z, b, k, o, e, p, s, t, x), tuple(cov))
+    return Filter((z, b, k, o, p, s, t, x), tuple(cov))

@@ -39,8 +39,8 @@ class Model(NamedTuple):
     """Smallest load step that tells the resistance."""
     table_sd_v: float
     """How far table and voltmeter together may be off."""
-    stretch_sd_v: float
-    """How far the table's rise from empty to full may be off."""
+    curve_rate: float
+    """How fast the table's error changes along the curve, for a whole state of charge: 1 = quite another error at the other end."""
     tc_v: float
     """Rest voltage per kelvin, expected."""
     tc_sd_v: float
@@ -62,7 +62,7 @@ def model_of(battery: Battery) -> Model:
     table = own or tuple((p, v * cells) for p, v in kind.rest_voltage.rows)
     spread = kind.rest_voltage_spread_v.value * cells
     # Judgement: an owner's own table is off by 20 mV for six cells (one standard deviation); published ones by the chemistry's spread.
-    table_sd = (0.0035 if kind.lead_acid else 0.005) * cells if own else spread
+    table_sd = (0.0035 if kind.lead_acid else 0.005) * cells if own else 2.0 * spread
     volts = cells / 6
     resistance = kind.internal_resistance_ohm_ah.value * cells / ah
     return Model(
@@ -75,7 +75,7 @@ def model_of(battery: Battery) -> Model:
         2.0 * resistance,
         0.02 * ah,
         sqrt(table_sd**2 + battery.sensor.voltage_offset_v**2),
-        (0.008 if own else 0.10) * volts if kind.lead_acid else 0.02 * cells,
+        0.02 if own else 0.7,
         (0.0001 if kind.lead_acid else 0.0) * cells,
         0.0001 * cells,
         (kind.absorption.low - 0.02) * cells,

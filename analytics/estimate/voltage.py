@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from math import exp
 from typing import NamedTuple
 
-from analytics.estimate.belief import PER_K, SLOW, SOC, STRETCH, SURFACE, TABLE, Filter, Habit
+from analytics.estimate.belief import CAPACITY, OFFSET, PER_K, SLOW, SOC, SURFACE, TABLE, TAIL, Filter, Habit
 from analytics.estimate.filtering import corrected
 from analytics.estimate.model import GRID, REFERENCE_C, Model
 
@@ -62,8 +63,7 @@ def by_voltage(model: Model, f: Filter, habit: Habit, seen: Seen) -> tuple[Filte
     weak = weakness(model, soc)
     full_fall = drop(habit, a, seen.fast_a)
     fall = weak * full_fall
-    middle = soc - 0.5
-    expected = rest + f.mean[TABLE] + middle * f.mean[STRETCH] + f.mean[SLOW] + f.mean[SURFACE] + warm * f.mean[PER_K] + fall
+    expected = rest + f.mean[TABLE] + f.mean[SLOW] + f.mean[SURFACE] + warm * f.mean[PER_K] + fall
     deep = (1.0 - soc) ** 4
     load = (LOAD_PART + KNEE_PART * deep) * (fall + f.mean[SLOW])
     if a > 0:
@@ -74,8 +74,38 @@ def by_voltage(model: Model, f: Filter, habit: Habit, seen: Seen) -> tuple[Filte
     if not model.lead:
         variance += lithium_doubt(model, f, a, seen.hours)
     steeper = -2 * (weak - 1) / max(0.05, 1 - soc) * full_fall if a < 0 else 0.0
-    h = ((SOC, per_soc + f.mean[STRETCH] + steeper), (TABLE, 1.0), (STRETCH, middle), (SLOW, 1.0), (SURFACE, 1.0), (PER_K, warm))
+    h = ((SOC, per_soc + steeper), (TABLE, 1.0), (SLOW, 1.0), (SURFACE, 1.0), (PER_K, warm))
     return corrected(f, h, v - expected, variance)
+
+
+def by_voltage_alone(model: Model, f: Filter, habit: Habit, seen: Seen) -> tuple[Filter, float]:
+    """The same without a current: the unknown current (the offset state, turned) shares in the explanation of the voltage.
+
+    Above what rest can be, a charger is at work: the current follows from what the battery accepts.
+    """
+    soc, amps = f.mean[SOC], -f.mean[OFFSET]
+    rest, per_soc = slope(model, soc)
+    warm = 0.0 if seen.temperature_c is None else seen.temperature_c - REFERENCE_C
+    rest += f.mean[TABLE] + f.mean[SLOW] + f.mean[SURFACE] + warm * f.mean[PER_K]
+    over = seen.voltage_v - rest
+    lasting = max(1.0, REMEMBERED_H / max(seen.hours, 0.01))
+    if seen.voltage_v > model.top_v + 0.1 * model.volts:
+        most = 0.15 * model.capacity_ah
+        takes = max(0.0, 1.0 - soc) * model.capacity_ah * f.mean[CAPACITY] / exp(f.mean[TAIL])
+        flows = max(0.0, min(most, takes, over / (6 * habit.resistance)))
+        sd = BLIND_PART * flows + 0.005 * model.capacity_ah
+        return corrected(f, ((OFFSET, 1.0),), amps - flows, sd * sd * lasting)
+    ohms = habit.resistance * (1.0 + FAST_PART) * weakness(model, soc)
+    load = BLIND_PART * ohms * amps
+    variance = (2 * SENSOR_SD_V * model.volts) ** 2 + load * load * lasting
+    if not model.lead:
+        variance += lithium_doubt(model, f, amps, seen.hours)
+    h = ((SOC, per_soc), (OFFSET, -ohms), (TABLE, 1.0), (SLOW, 1.0), (SURFACE, 1.0), (PER_K, warm))
+    return corrected(f, h, over - ohms * amps, variance)
+
+
+BLIND_PART = 0.5
+"""How far a current guessed from a voltage may be off, as a part. Judgement."""
 
 
 def stepped(model: Model, habit: Habit, ohms: float, step_a: float, soc: float) -> Habit:
