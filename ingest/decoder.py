@@ -8,6 +8,10 @@ LONGEST_FRAME = 65_536
 """Bytes that may wait for their end; a longer frame is rejected and skipped. Judgement: a hundred times the longest honest line."""
 
 
+LONGEST_MESSAGE = 1_048_576
+"""Bytes of one whole message, which may hold many readings. Judgement: a week of minutes as JSON."""
+
+
 class Rejected(NamedTuple):
     """Bytes that are no reading, and why. `raw` is cut to 4096 bytes."""
 
@@ -21,5 +25,8 @@ class Decoder(Protocol):
     def feed(self, data: bytes, received_ms: int) -> list[Reading | Rejected]:
         """What the bytes complete. `received_ms` dates readings that carry no time of their own."""
 
+    def message(self, data: bytes, received_ms: int) -> list[Reading | Rejected]:
+        """What one whole message holds, whatever the stream before it was."""
+
     def end(self, received_ms: int) -> list[Reading | Rejected]:
-        """What the bytes so far complete if no more come: a message or file ended, or the line went away."""
+        """What the bytes so far complete if no more come: a file ended."""

@@ -49,13 +49,15 @@ class FileSource:
         assert self._file is not None
         opened = True
         while data := await asyncio.to_thread(self._file.read, PIECE):
-            yield [self._delivery(data, whole=False, opened=opened)]
+            yield [self._delivery(data, opened=opened)]
             opened = False
-        yield [self._delivery(b"", whole=True, opened=False)]
+        yield [self._delivery(b"", ended=True)]
 
     def acknowledge(self, deliveries: Sequence[Delivery]) -> None:
         """A file keeps itself."""
 
-    def _delivery(self, data: bytes, *, whole: bool, opened: bool) -> Delivery:
+    def _delivery(self, data: bytes, *, opened: bool = False, ended: bool = False) -> Delivery:
         s, clock = self._settings, self._clock
-        return Delivery(self.name, s.battery, s.format, data, clock.wall_ms(), clock.monotonic_ms(), whole=whole, opened=opened)
+        return Delivery(
+            self.name, s.battery, s.format, data, clock.wall_ms(), clock.monotonic_ms(), whole=False, opened=opened, ended=ended
+        )

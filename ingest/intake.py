@@ -61,13 +61,10 @@ class Intake:
         received_ms = delivery.received_ms
         try:
             if delivery.whole:
-                results = decoder.feed(delivery.payload, received_ms)
-                more = decoder.end(received_ms)
-                return results + more if more else results
-            if delivery.opened:
-                cut = [_cut_off(result) for result in decoder.end(received_ms)]
-                return [*cut, *decoder.feed(delivery.payload, received_ms)]
-            return decoder.feed(delivery.payload, received_ms)
+                return decoder.message(delivery.payload, received_ms)
+            cut = [_cut_off(result) for result in decoder.end(received_ms)] if delivery.opened else []
+            results = decoder.feed(delivery.payload, received_ms)
+            return [*cut, *results, *(decoder.end(received_ms) if delivery.ended else ())]
         except Exception as e:  # a bug in one decoder must not stop the others
             del self._streams[key]
             return (Rejected(f"decoder failed: {type(e).__name__}", delivery.payload[:4096]),)

@@ -19,7 +19,7 @@ class Receipt:
 
 
 class Delivery(NamedTuple):
-    """Bytes as they came. `whole` deliveries are one message (decoder fed and ended); others are a piece of a stream."""
+    """Bytes as they came. `whole` deliveries are one message; others are a piece of a stream."""
 
     source: str
     """The source's name and the port, topic or file: `serial:/dev/…`, `mqtt:readings/van7`."""
@@ -40,6 +40,8 @@ class Delivery(NamedTuple):
     """Inputs that need no decoding: what the API was told by a person."""
     opened: bool = False
     """The first piece after a stream was opened: what the stream before left unfinished is cut off, never joined to it."""
+    ended: bool = False
+    """The last piece of a stream that came to its end: what it left unfinished is complete."""
 
 
 class SourceLost(Exception):  # noqa: N818 - named for what happened

@@ -7,8 +7,8 @@ import orjson
 
 from analytics.reading import Reading
 from ingest.decoder import Decoder, Rejected
-from ingest.formats.framed import Framed
-from ingest.formats.lines import Lines, Messages, rejected
+from ingest.formats.framed import NOT_JSON, FramedJson
+from ingest.formats.lines import Lines, rejected
 from ingest.formats.quantities import FieldMap, Maker
 
 MOST_ROWS = 10_000
@@ -17,9 +17,6 @@ MOST_ROWS = 10_000
 
 class JsonFields(FieldMap):
     """Settings of format `json`."""
-
-    lines: bool = True
-    """One JSON value a line. False: a message is one JSON value, however many lines it has."""
 
 
 def json_decoder(settings: JsonFields, battery_id: str | None) -> Decoder:
@@ -30,7 +27,7 @@ def json_decoder(settings: JsonFields, battery_id: str | None) -> Decoder:
         try:
             parsed = orjson.loads(frame)
         except ValueError:
-            return [rejected("not JSON", frame)]
+            return [rejected(NOT_JSON, frame)]
         if type(parsed) is dict:
             return [_reading(parsed, frame, received_ms)]
         if type(parsed) is not list:
@@ -51,7 +48,7 @@ def json_decoder(settings: JsonFields, battery_id: str | None) -> Decoder:
         result = maker.reading(get, received_ms)
         return rejected(result, frame) if type(result) is str else result  # type: ignore[return-value]
 
-    return Framed(Lines() if settings.lines else Messages(), parse)
+    return FramedJson(Lines(), parse)
 
 
 def _at(found: object, path: tuple[str, ...]) -> object:

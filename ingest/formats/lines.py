@@ -56,8 +56,8 @@ class Lines:
         return [line] if line else []
 
 
-class Messages:
-    """Bytes up to the end of their message, however many lines; beyond LONGEST_FRAME rejected and skipped."""
+class Pack:
+    """Bytes up to the end of their stream, whatever they are; beyond LONGEST_FRAME rejected and skipped."""
 
     __slots__ = ("_skipping", "_waiting")
 

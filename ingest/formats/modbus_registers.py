@@ -79,6 +79,10 @@ class _Registers:
         self._waiting = waiting
         return results
 
+    def message(self, data: bytes, received_ms: int) -> list[Reading | Rejected]:
+        whole = _Registers(self._settings, self._maker.battery_id)
+        return whole.feed(data, received_ms) + whole.end(received_ms)
+
     def end(self, received_ms: int) -> list[Reading | Rejected]:
         rest, self._waiting = self._waiting, b""
         return [rejected("not a block of registers", rest)] if rest else []

@@ -12,16 +12,16 @@ import orjson
 from pydantic import model_validator
 
 from analytics.reading import Reading
-from ingest.decoder import LONGEST_FRAME, Decoder, Rejected
-from ingest.formats.framed import Framed
-from ingest.formats.lines import Lines, Messages, rejected
+from ingest.decoder import Decoder, Rejected
+from ingest.formats.framed import NOT_JSON, Framed, FramedJson
+from ingest.formats.lines import Lines, Pack, rejected
 from ingest.formats.quantities import LONGEST_ID, FieldMap, Maker, line_of
 from ingest.formats.times import LATEST_MS
 
 RELATIVE_BELOW_S = 2**28
 """RFC 8428 section 4.5.3: smaller times are relative to now."""
-VERSIONS = (10, 26)
-"""RFC 8428 section 4.4 (10, the default) and RFC 9100 section 4 (26 = 10 with secondary units)."""
+VERSIONS = (*range(1, 11), 26)
+"""RFC 8428 section 4.4: up to 10, the default; RFC 9100 section 4: 26 = 10 with secondary units."""
 LABELS = {
     -2: "bn", -3: "bt", -4: "bu", -5: "bv", -6: "bs", -1: "bver", 0: "n", 1: "u", 2: "v", 3: "vs", 4: "vb", 5: "s", 6: "t", 7: "ut", 8: "vd",
 }  # fmt: skip
@@ -116,13 +116,13 @@ def _of(given: Any, kind: type) -> Any:
 
 
 def senml_decoder(settings: Senml, battery_id: str | None) -> Decoder:
-    """JSON: one pack a line, or one pack a message without line ends in it."""
-    return Framed(Lines(), _parser(settings, battery_id, orjson.loads))
+    """JSON: in a stream one pack a line."""
+    return FramedJson(Lines(), _parser(settings, battery_id, orjson.loads, NOT_JSON))
 
 
 def senml_cbor_decoder(settings: Senml, battery_id: str | None) -> Decoder:
     """CBOR: one pack a message."""
-    return Framed(Messages(), _parser(settings, battery_id, _cbor))
+    return Framed(Pack(), _parser(settings, battery_id, _cbor, "not CBOR"))
 
 
 def _cbor(frame: bytes) -> object:
@@ -133,12 +133,16 @@ def _cbor(frame: bytes) -> object:
         rest = stream.read(1)
     except (cbor2.CBORError, ValueError, TypeError, ArithmeticError, LookupError, RecursionError, MemoryError) as e:
         raise ValueError("not CBOR") from e
-    if rest or type(pack) is not list:
-        raise ValueError("not a SenML pack")
+    if rest:
+        raise ValueError("not CBOR")
+    if type(pack) is not list:
+        raise SenmlError("not a SenML pack")
     return [{LABELS.get(k, k) if type(k) is int else k: v for k, v in row.items()} if type(row) is dict else None for row in pack]
 
 
-def _parser(settings: Senml, battery_id: str | None, load: Callable[[bytes], object]) -> Callable[[bytes, int], list[Reading | Rejected]]:
+def _parser(
+    settings: Senml, battery_id: str | None, load: Callable[[bytes], object], unreadable: str
+) -> Callable[[bytes, int], list[Reading | Rejected]]:
     made: dict[tuple[str, tuple[tuple[str, str], ...]], Maker | str] = {}
 
     def maker_of(battery: str, units: tuple[tuple[str, str], ...]) -> Maker | str:
@@ -156,7 +160,7 @@ def _parser(settings: Senml, battery_id: str | None, load: Callable[[bytes], obj
         except SenmlError as e:
             return [rejected(str(e), frame)]
         except ValueError:
-            return [rejected("not SenML", frame)]
+            return [rejected(unreadable, frame)]
         groups = _groups(settings, battery_id, records, received_ms)
         if isinstance(groups, str):
             return [rejected(groups, frame)]
@@ -226,6 +230,3 @@ def _maker(settings: Senml, battery_id: str, units: tuple[tuple[str, str], ...])
 
 def _at_ms(time_s: float, received_ms: int) -> int:
     return round(time_s * 1000) if time_s >= RELATIVE_BELOW_S else received_ms + round(time_s * 1000)
-
-
-assert MOST_RECORDS < LONGEST_FRAME
