@@ -3,7 +3,7 @@
 Every function works inside the caller's transaction.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from typing import Any
 
 from sqlalchemy import Connection, Row, and_, or_, select, update
@@ -94,6 +94,39 @@ def get(connection: Connection, alert_id: str) -> Alert | None:
     query = select(ALERTS, b.id.label("battery_id")).join(BATTERIES, b.number == a.battery).where(a.id == alert_id)
     row = connection.execute(query).one_or_none()
     return None if row is None else alert_of(row)
+
+
+def get_many(connection: Connection, alert_ids: Iterable[str]) -> dict[str, Alert]:
+    """Those of these alerts that exist, by id."""
+    a, b = ALERTS.c, BATTERIES.c
+    ids = list(dict.fromkeys(alert_ids))
+    found: dict[str, Alert] = {}
+    for at in range(0, len(ids), 500):
+        query = select(ALERTS, b.id.label("battery_id")).join(BATTERIES, b.number == a.battery).where(a.id.in_(ids[at : at + 500]))
+        found.update({row.id: alert_of(row) for row in connection.execute(query)})
+    return found
+
+
+def going(connection: Connection, *, lock: bool) -> list[Alert]:
+    """Every alert that has not ended; locked for the rest of the transaction, so that one replica at a time attends to them."""
+    a, b = ALERTS.c, BATTERIES.c
+    query = select(ALERTS, b.id.label("battery_id")).join(BATTERIES, b.number == a.battery).where(a.ended_ms.is_(None)).order_by(a.id)
+    return [alert_of(row) for row in connection.execute(query.with_for_update(of=ALERTS) if lock else query)]
+
+
+def once_silenced(connection: Connection) -> set[str]:
+    """Alerts still going whose shelf or time out of service is over: they may never have been told."""
+    a, t = ALERTS.c, ACTS.c
+    query = select(t.alert_id).join(ALERTS, a.id == t.alert_id).where(a.ended_ms.is_(None), t.kind.in_(("unshelved", "in service")))
+    return set(connection.execute(query).scalars())
+
+
+def anything_to_expire(connection: Connection, now_ms: int) -> bool:
+    a = ALERTS.c
+    return (
+        connection.execute(select(a.id).where(or_(a.shelved_until_ms <= now_ms, a.out_of_service_until_ms <= now_ms)).limit(1)).first()
+        is not None
+    )
 
 
 def alert_of(row: Row[Any]) -> Alert:

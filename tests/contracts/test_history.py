@@ -107,7 +107,8 @@ def test_the_interval_is_kept_outwards(history: MemoryHistory | SqlHistory) -> N
     for (_, believed), low_pct, high_pct in zip(
         pairs, columns.values["state_of_charge_low_pct"], columns.values["state_of_charge_high_pct"], strict=True
     ):
-        assert low_pct is not None and high_pct is not None
+        assert low_pct is not None
+        assert high_pct is not None
         assert 0 <= low_pct <= believed.state_of_charge_low_pct < low_pct + 0.2001
         assert high_pct - 0.2001 < believed.state_of_charge_high_pct <= high_pct <= 100
 

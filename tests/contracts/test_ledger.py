@@ -119,7 +119,7 @@ def test_a_failing_batch_leaves_nothing(ledger: SqlLedger) -> None:
     """If any part cannot be kept, no part is, and the next batch goes well."""
     bad = replace(everything(), dead_letters=[DeadLetter(T0, "x", "y", None)])  # type: ignore[arg-type]
     before = seen(ledger)
-    with pytest.raises(Exception, match="NoneType|NOT NULL|subscriptable"):
+    with pytest.raises(Exception, match=r"NoneType|NOT NULL|subscriptable"):
         ledger.commit(bad)
     assert seen(ledger) == before
     ledger.commit(everything())
