@@ -8,7 +8,7 @@ from api.health import Health, Measure
 from api.live import Live
 from api.ports import Delivery, History, Ledger
 from api.tokens import Tokens
-from api.web import alerts, batteries, care, history, operations, page, problems, readings, rounds, session, stream
+from api.web import alerts, batteries, care, history, operations, page, problems, readings, record, rounds, session, stream
 from api.web.guard import Guard
 from api.web.house import Declared, House, PutNote, PutReadings
 from api.web.settings import WebSettings
@@ -18,7 +18,17 @@ DESCRIPTION = """Readings and beliefs about leisure batteries, alerts, and the m
 Times are RFC 3339 in UTC. Current is positive while charging. "Nothing yet" is null, never 0; every interval is a 90 % interval.
 Errors are problem documents (RFC 9457) that say what to do. Answers carry an ETag. Restvolt advises; it is not a protective device."""
 
-API = (batteries.ROUTER, history.ROUTER, alerts.ROUTER, rounds.ROUTER, care.ROUTER, readings.ROUTER, stream.ROUTER, session.ROUTER)
+API = (
+    batteries.ROUTER,
+    history.ROUTER,
+    alerts.ROUTER,
+    rounds.ROUTER,
+    care.ROUTER,
+    readings.ROUTER,
+    record.ROUTER,
+    stream.ROUTER,
+    session.ROUTER,
+)
 
 
 def no_metrics() -> Iterable[Measure]:

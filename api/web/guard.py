@@ -73,8 +73,12 @@ class Guard:
         request = Request(scope)
         client = request.client.host if request.client is not None else "unknown"
 
+        begun = False
+
         async def dressed(message: Message) -> None:
+            nonlocal begun
             if message["type"] == "http.response.start":
+                begun = True
                 message["headers"] = [*message.get("headers", []), *HEADERS]
                 if message["status"] == 401:
                     self.failures.wait_s(client, self.now_ms())
@@ -84,7 +88,12 @@ class Guard:
         if problem is not None:
             await answer(problem, request.url.path)(scope, receive, dressed)
             return
-        await self.app(scope, self._measured(receive), dressed)
+        try:
+            await self.app(scope, self._measured(receive), dressed)
+        except Exception:  # a bug: the asker gets a problem without its insides, the server logs it
+            if not begun:
+                await answer(Problem("fault"), request.url.path)(scope, receive, dressed)
+            raise
 
     def _objection(self, request: Request, client: str) -> Problem | None:
         now_ms, length = self.now_ms(), request.headers.get("content-length", "0")

@@ -6,13 +6,14 @@ from analytics.reading import Note
 from api.health import Health, Measure, Part
 from api.live import Live
 from api.ports import Delivery
-from api.tokens import Role, Token, Tokens, issue
+from api.tokens import Role, Tokens, issue
 from api.web import Receipt, WebSettings, create_app
 from tests.fakes.web_scene import NOW_MS, Scene
 
 SECRETS: dict[str, str] = {}
 """Token texts by role, made once: scrypt is slow by intention."""
-RECORDS: list[Token] = []
+TOKENS = Tokens()
+"""Shared by all apps, so that scrypt runs once for each token and process."""
 
 
 def token_of(role: Role, fleet: str | None = "", name: str | None = None) -> str:
@@ -20,7 +21,7 @@ def token_of(role: Role, fleet: str | None = "", name: str | None = None) -> str
     key = f"{role}:{fleet}"
     if key not in SECRETS:
         SECRETS[key], record = issue(name or f"{role} of {fleet!r}", role, fleet, NOW_MS)
-        RECORDS.append(record)
+        TOKENS.add(record)
     return SECRETS[key]
 
 
@@ -70,7 +71,7 @@ def house_of(scene: Scene, settings: WebSettings | None = None) -> tuple[FastAPI
     wired = Wired(scene)
     app = create_app(
         history=scene.history, ledger=scene.ledger, settings=settings or WebSettings(open_on_loopback=False), now_ms=scene.now_ms,
-        live=Live(), tokens=Tokens(tokens=RECORDS), health=lambda: wired.health, metrics=wired.metrics, put_readings=wired.put_readings,
+        live=Live(), tokens=TOKENS, health=lambda: wired.health, metrics=wired.metrics, put_readings=wired.put_readings,
         put_note=wired.put_note, declared=wired.declared, deliveries=wired.deliveries,
     )  # fmt: skip
     return app, wired

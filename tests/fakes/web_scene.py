@@ -65,16 +65,23 @@ def silent(days: int) -> Finding:
 class Scene:
     """A ledger and a history with content, and the clock at which it is so."""
 
-    def __init__(self, now_ms: Callable[[], int] = lambda: NOW_MS) -> None:
-        self.now_ms = now_ms
+    def __init__(self, now_ms: Callable[[], int] = lambda: NOW_MS, days: int = 12) -> None:
+        self.now_ms, self.days = now_ms, days
         self.ledger, self.history = MemoryLedger(now_ms), MemoryHistory()
 
     def stored(
-        self, battery: Battery, pct: float, slope_pct_a_day: float, *, days: int = 60, heard_ms: int = NOW_MS - 40_000, **more: object
+        self,
+        battery: Battery,
+        pct: float,
+        slope_pct_a_day: float,
+        *,
+        days: int | None = None,
+        heard_ms: int = NOW_MS - 40_000,
+        **more: object,
     ) -> None:
         """A vehicle in storage: falls steadily, has cold nights, was silent for two days a week ago."""
         chance, samples = random.Random(battery.id), list[Sample]()
-        for at_ms in range(NOW_MS - days * DAY_MS, heard_ms + 1, 15 * MINUTE_MS):
+        for at_ms in range(NOW_MS - (days or self.days) * DAY_MS, heard_ms + 1, 15 * MINUTE_MS):
             age = (NOW_MS - at_ms) / DAY_MS
             if 7.0 < age < 9.0:
                 continue
@@ -89,11 +96,11 @@ class Scene:
         self.history.samples[battery.id] = samples
         self._declare(battery, samples[-1], **more)
 
-    def used(self, battery: Battery, *, days: int = 60, **more: object) -> None:
+    def used(self, battery: Battery, *, days: int | None = None, **more: object) -> None:
         """A van in use: evenings take, the sun gives, one day a week on the hook-up."""
         chance, samples, soc = random.Random(battery.id), list[Sample](), 82.0
         step_ms, capacity = 15 * MINUTE_MS, battery.rated_capacity_ah
-        for at_ms in range(NOW_MS - days * DAY_MS, NOW_MS, step_ms):
+        for at_ms in range(NOW_MS - (days or self.days) * DAY_MS, NOW_MS, step_ms):
             hour, weekday = at_ms / HOUR_MS % 24, int(at_ms / DAY_MS) % 7
             load = 0.4 + (5.5 if 17 <= hour < 22 else 2.0 if 6 <= hour < 8 else 0.0) * chance.uniform(0.7, 1.2)
             sun = max(0.0, 9 * math.sin((hour - 8) / 8 * math.pi)) * chance.uniform(0.5, 1.1) if 8 < hour < 16 else 0.0
@@ -167,9 +174,9 @@ def load_of(amps: float) -> Load:
     return Load(amps, 0.85 * amps, 1.15 * amps, NOW_MS - 9 * DAY_MS, "current")
 
 
-def fleet() -> Scene:
+def fleet(days: int = 12) -> Scene:
     """A hire fleet: something of each sort."""
-    scene = Scene()
+    scene = Scene(days=days)
     due = Due("check", NOW_MS + 5 * DAY_MS, "The last check was 26 days ago; in storage it is due every 30 days.")
     finding = runs_low(HERON, 58, (3, 5), 95)
     scene.stored(HERON, 57.6, 2.1, mode="stored", forecast=forecast(HERON, 3.1, 5.1), standing_load=load_of(0.095), findings=(finding,),
@@ -201,9 +208,9 @@ def fleet() -> Scene:
     return scene
 
 
-def van() -> Scene:
+def van(days: int = 12) -> Scene:
     """One battery."""
-    scene = Scene()
+    scene = Scene(days=days)
     scene.used(LINNET, mode="in use", forecast=forecast(LINNET, 1.4, 2.6), standing_load=load_of(0.38),
                dues=(Due("check_after_use", NOW_MS + 2 * DAY_MS, "The trip ended yesterday; it was not charged full since."),),
                learned=(Learned("usable_capacity_ah", 101.0, 95.0, 107.0),), ageing=(("equivalent_full_cycles", 23.8),))  # fmt: skip
