@@ -32,8 +32,8 @@ class Boot:
 class Dating:
     """Judges times; remembers what is set apart."""
 
-    def __init__(self, own_boot_id: str) -> None:
-        self._own_boot_id = own_boot_id
+    def __init__(self, own_boot_id: str, ahead_ms: int = AHEAD_MS) -> None:
+        self._own_boot_id, self._ahead_ms = own_boot_id, ahead_ms
         self._boots: dict[tuple[str, str], Boot] = {}
         self.apart: list[Quarantined] = []
 
@@ -46,7 +46,7 @@ class Dating:
         at_ms = reading.at_ms
         own_time = at_ms != received_ms
         if own_time and at_ms >= FIRST_BELIEVABLE_MS:
-            if at_ms > then_ms + AHEAD_MS:
+            if at_ms > then_ms + self._ahead_ms:
                 return Quarantined(reading, received_ms, "future" if trusted else "no clock")
             if reading.boot_id is not None and reading.monotonic_ms is not None:
                 self._learn(reading.battery_id, reading.boot_id, at_ms - reading.monotonic_ms, monotonic_ms, settled=True)
@@ -55,7 +55,7 @@ class Dating:
             if own_time:
                 return Quarantined(reading, received_ms, "no clock")
             if trusted:
-                stepped = abs(received_ms - then_ms) > AHEAD_MS
+                stepped = abs(received_ms - then_ms) > self._ahead_ms
                 return reading._replace(at_ms=then_ms) if stepped else reading
             return Quarantined(reading._replace(monotonic_ms=monotonic_ms, boot_id=self._own_boot_id), received_ms, "no clock")
         if trusted:
@@ -94,7 +94,7 @@ class Dating:
         reading = apart.reading
         at_ms = reading.at_ms
         if at_ms >= FIRST_BELIEVABLE_MS and at_ms != apart.received_ms:
-            return reading if trusted and at_ms <= now_ms + AHEAD_MS else None
+            return reading if trusted and at_ms <= now_ms + self._ahead_ms else None
         if reading.boot_id is None or reading.monotonic_ms is None:
             return None
         if reading.boot_id == self._own_boot_id:

@@ -29,12 +29,13 @@ Decoded = Sequence[Reading | Note | Rejected]
 class Intake:
     """One batch in the making."""
 
-    def __init__(self, folding: Folding, decoders: Decoders, clock: Clock, counters: Counters) -> None:
+    def __init__(self, folding: Folding, decoders: Decoders, clock: Clock, counters: Counters, ahead_ms: int = AHEAD_MS) -> None:
         self.batch = Batch()
         self.late: list[tuple[Reading, str, Receipt | None]] = []
         """Readings that are not newer than all before: late or known, which only the store can tell."""
         self.folding, self.counters = folding, counters
-        self.dating = Dating(clock.boot_id)
+        self.dating = Dating(clock.boot_id, ahead_ms)
+        self._ahead_ms = ahead_ms
         self._decoders, self._clock, self._steady = decoders, clock, Steady(clock)
         self._streams: dict[tuple[str, str | None, str], Decoder] = {}
         self._unknown: dict[str, int] = {}
@@ -115,7 +116,7 @@ class Intake:
             self._reject("no such battery", delivery.payload or repr(reading).encode(), delivery)
             return
         at_ms, received_ms = reading.at_ms, delivery.received_ms
-        if at_ms == received_ms or reading.boot_id is not None or not FIRST_BELIEVABLE_MS <= at_ms <= then_ms + AHEAD_MS:
+        if at_ms == received_ms or reading.boot_id is not None or not FIRST_BELIEVABLE_MS <= at_ms <= then_ms + self._ahead_ms:
             dated = self.dating.judge(reading, received_ms, delivery.monotonic_ms, then_ms, trusted=trusted)
             if type(dated) is Quarantined:
                 self._quarantine(dated, delivery)

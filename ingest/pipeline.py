@@ -56,6 +56,8 @@ class PipelineSettings(BaseModel):
     commit_every_s: float = Field(default=1.0, ge=0.05, le=60.0)
     """On a memory card, longer saves wear; what is not committed is not acknowledged either, so nothing is lost but time."""
     commit_readings: int = Field(default=2000, ge=1, le=100_000)
+    ahead_s: float = Field(default=120.0, ge=1, le=86_400)
+    """How far ahead of our clock a reading's own time may be; beyond it, it is set apart until its time has come."""
 
 
 class Stopped(Exception):  # noqa: N818 - named for what happened
@@ -78,7 +80,7 @@ class Pipeline:
         self._store, self._clock, self._told = store, clock, told
         self._settings = settings or PipelineSettings()
         self._folding = Folding(store)
-        self._intake = Intake(self._folding, decoders, clock, self.counters)
+        self._intake = Intake(self._folding, decoders, clock, self.counters, round(self._settings.ahead_s * 1000))
         self._inbox: deque[tuple[Source, Sequence[Delivery]]] = deque()
         self._arrived, self._room = asyncio.Event(), asyncio.Event()
         self._unacknowledged: list[tuple[Source, Sequence[Delivery]]] = []

@@ -65,23 +65,28 @@ class _Registers:
     def feed(self, data: bytes, received_ms: int) -> list[Reading | Rejected]:
         waiting = self._waiting + data
         results: list[Reading | Rejected] = []
-        while len(waiting) >= 4:
-            count = int.from_bytes(waiting[2:4], "big")
+        at = 0
+        while len(waiting) - at >= 4:
+            count = int.from_bytes(waiting[at + 2 : at + 4], "big")
             if not 1 <= count <= MOST_WORDS:
-                results.append(rejected("not a block of registers", waiting[:4]))
-                waiting = waiting[4:]
+                results.append(rejected("not a block of registers", waiting[at : at + 4]))
+                at += 4
                 continue
-            end = 4 + 2 * count
+            end = at + 4 + 2 * count
             if len(waiting) < end:
                 break
-            results.append(self._reading(waiting[:end], received_ms))
-            waiting = waiting[end:]
-        self._waiting = waiting
+            results.append(self._reading(waiting[at:end], received_ms))
+            at = end
+        self._waiting = waiting[at:]
         return results
 
     def message(self, data: bytes, received_ms: int) -> list[Reading | Rejected]:
-        whole = _Registers(self._settings, self._maker.battery_id)
-        return whole.feed(data, received_ms) + whole.end(received_ms)
+        """One block, whole: that is how the source delivers them."""
+        if not data:
+            return []
+        if len(data) < 4 or len(data) != 4 + 2 * int.from_bytes(data[2:4], "big"):
+            return [rejected("not a block of registers", data)]
+        return [self._reading(data, received_ms)]
 
     def end(self, received_ms: int) -> list[Reading | Rejected]:
         rest, self._waiting = self._waiting, b""

@@ -80,7 +80,7 @@ def resolve(pack: object) -> list[Record]:
 def _resolved(row: dict[str, Any], base: dict[str, Any]) -> Record | None:
     for key, given in row.items():
         if type(key) is not str:
-            raise SenmlError("unknown SenML label")
+            continue  # an unknown label is ignored, as an unknown name is (section 4.4)
         if key.endswith("_"):
             raise SenmlError("SenML field that must be understood")
         if key in base:

@@ -2,6 +2,7 @@
 
 import random
 import sys
+from itertools import pairwise
 from typing import Any
 
 import pytest
@@ -54,7 +55,7 @@ def test_any_way_of_cutting_gives_the_same(golden: Golden, cuts: list[int], nois
     expected = whole.feed(stream, RECEIVED_MS) + whole.end(RECEIVED_MS)
     edges = [0, *sorted(c % (len(stream) + 1) for c in cuts), len(stream)]
     found: list[Reading | Rejected] = []
-    for begin, end in zip(edges, edges[1:], strict=False):
+    for begin, end in pairwise(edges):
         found += cut.feed(stream[begin:end], RECEIVED_MS)
     found += cut.end(RECEIVED_MS)
     assert found == expected
