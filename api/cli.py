@@ -18,6 +18,41 @@ def root() -> None:
     """Restvolt keeps leisure batteries from being ruined: it reads their sensors, says how they are and warns in time."""
 
 
+SETTINGS = Annotated[Path, typer.Option("--settings", "-s", help="the settings file", envvar="RESTVOLT_SETTINGS")]
+WHERE = Path("restvolt.toml")
+
+
+@app.command()
+def run(settings: SETTINGS = WHERE) -> None:
+    """Run the service until it is stopped: read the sensors, judge, keep, push, and serve page and API."""
+    from api.main import Service
+    from api.running import logging_in_words, until_stopped
+    from api.settings import load
+
+    loaded = load(settings)
+    logging_in_words()
+    service = Service(loaded)
+    until_stopped(lambda stop: service.run(stop, lambda address: typer.echo(f"Restvolt answers at {address}. Ctrl-C ends.")))
+
+
+@app.command()
+def demo(
+    seconds: Annotated[str, typer.Option("--for", help="end after so long, such as 90s or 2m; without it Ctrl-C ends")] = "",
+    data: Annotated[Path, typer.Option(help="folder for what is kept; emptied at the start")] = Path("data/demo"),
+    told_for: Annotated[float, typer.Option(help="seconds in which the fourteen days are told")] = 75.0,
+    broker: Annotated[str, typer.Option(help="HOST:PORT of an MQTT broker to use instead of the embedded one")] = "",
+    port: Annotated[int, typer.Option(help="port of the page; 0 takes any that is free")] = 8765,
+) -> None:
+    """Fourteen simulated days in a minute: a van on a serial line, three stored vehicles over MQTT, live."""
+    from api.demo import Demo
+    from api.running import logging_in_words, seconds_of, until_stopped
+
+    limit = seconds_of(seconds) if seconds else None
+    logging_in_words(quiet=True)
+    telling = Demo(data, typer.echo, told_s=told_for, broker=broker, port=port)
+    until_stopped(lambda stop: telling.run(stop, limit))
+
+
 @app.command()
 def replay(
     readings: Annotated[Path, typer.Argument(help="CSV with time or time_s, voltage_v and what else there is; may be .gz")],

@@ -7,6 +7,8 @@ from pydantic import ValidationError
 
 from analytics.battery import DeclarationError
 
+WHOLE = "(the whole file)"
+
 
 class SettingsError(Exception):
     """A file cannot be used. One line for each mistake."""
@@ -16,11 +18,13 @@ class SettingsError(Exception):
         self.file, self.lines = file, lines
 
 
-def told(file: Path | str, error: ValidationError, *, skip: tuple[str, ...] = ()) -> SettingsError:
+def told(file: Path | str, error: ValidationError, *, skip: tuple[str, ...] = (), prefix: str = "") -> SettingsError:
     """Pydantic's findings as lines `key = value: expectation`; parts of a path that are only a kind's name are left out."""
     lines = []
     for e in error.errors(include_url=False):
-        key = ".".join(str(part) for part in e["loc"] if str(part) not in skip) or "(the whole file)"
+        parts = [prefix] if prefix else []
+        parts += [str(part) for part in e["loc"] if str(part) not in skip]
+        key = ".".join(parts) or WHOLE
         lines.append(_line(key, e))
     return SettingsError(file, lines)
 
@@ -28,8 +32,10 @@ def told(file: Path | str, error: ValidationError, *, skip: tuple[str, ...] = ()
 def _line(key: str, e: Any) -> str:
     cause = e.get("ctx", {}).get("error")
     if isinstance(cause, DeclarationError):  # knows better than the path which key it is
-        inner = "" if key == "(the whole file)" else f"{key}."
+        inner = "" if key == WHOLE else f"{key}."
         return f"{inner}{cause.key} = {_short(cause.value)}: expected {cause.expected}"
+    if e["type"] == "value_error" and key in (WHOLE, "format", "battery"):
+        return _expectation(e)  # says itself which key it is
     if e["type"].startswith("missing"):
         return f"{key}: this key is missing"
     return f"{key} = {_short(e.get('input'))}: {_expectation(e)}"

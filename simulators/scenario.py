@@ -1,7 +1,7 @@
 """The vehicles of the demonstration and what happens to them. All names are invented; each is a bird or beast, none is a person.
 
-A van in use, `heron`, for three days: off-grid with a fridge, lights and a mover, then a pitch with mains.
-Three stored vehicles for fourteen days:
+All live through the same fourteen days. A van in use, `heron`: two days off-grid with a fridge, lights and a mover, then a pitch with mains, and again.
+Three stored vehicles:
 
 - `otter` drains quietly (an alarm system and a tracker): a forecast is due days before it would reach its limit; nobody comes.
 - `curlew` was left low by its last users and is put on a sound charger on the seventh day: an alert begins early and ends.
@@ -17,8 +17,8 @@ from simulators.loads import DAY_S, STORED, WEEKEND, Burst, Loads
 from simulators.sensor import SimulatedSensor
 from simulators.vehicle import Climate, Stay, Vehicle
 
-VAN_DAYS, STORED_DAYS = 3.0, 14.0
-VAN_EVERY_S, STORED_EVERY_S = 15.0, 600.0
+DAYS = 14.0
+VAN_EVERY_S, STORED_EVERY_S = 30.0, 600.0
 """Between two readings, in the story's seconds."""
 EVER = 1e12
 
@@ -44,12 +44,18 @@ def _declared(battery_id: str, chemistry: str, ah: float, **more: Any) -> dict[s
 def van(seed: int = 1) -> Role:
     battery = SimulatedBattery("agm", 110, state_of_charge=0.93, seed=seed)
     sensor = SimulatedSensor.typical(seed, counts_charge=True, drop_rate=0.0, current_offset_a=0.01)
-    bursts = (Burst(0.45 * DAY_S, 30, 95), Burst(1.4 * DAY_S, 25, 105), Burst(2.3 * DAY_S, 40, 90))
-    mains = Stay(2.35 * DAY_S, EVER, StagedCharger(profile("agm", 110)))
-    vehicle = Vehicle("heron", battery, sensor, Loads(WEEKEND, seed, bursts), (mains,), Climate(14, 6, 2), step_s=VAN_EVERY_S)
+    arrivals = (2.35, 6.2, 9.6, 12.9)
+    departures = (4.0, 7.5, 11.0)
+    bursts = tuple(Burst(day * DAY_S, 30, 95) for day in (0.45, 1.4, *(d + 0.4 for d in departures)))
+    stays = tuple(
+        Stay(come * DAY_S, leave * DAY_S, StagedCharger(profile("agm", 110))) for come, leave in zip(arrivals, (*departures, 1e6), strict=True)
+    )
+    vehicle = Vehicle("heron", battery, sensor, Loads(WEEKEND, seed, bursts), stays, Climate(14, 6, 2), step_s=VAN_EVERY_S)
+    moves = [(bursts[0].at_s, "Heron's mover draws 95 A for half a minute.")]
+    moves += [(come * DAY_S, "Heron is plugged in on a pitch.") for come in arrivals]
+    moves += [(leave * DAY_S, "Heron leaves the pitch.") for leave in departures]
     return Role(
-        vehicle, "lines", VAN_EVERY_S, VAN_DAYS, _declared("heron", "agm", 110, vehicle="Heron", site="on tour"),
-        ((0.45 * DAY_S, "Heron's mover draws 95 A for half a minute."), (mains.from_s, "Heron is plugged in on a pitch.")),
+        vehicle, "lines", VAN_EVERY_S, DAYS, _declared("heron", "agm", 110, vehicle="Heron", site="on tour"), tuple(sorted(moves))
     )  # fmt: skip
 
 
@@ -66,7 +72,7 @@ def _stored_vehicle(name: str, battery: SimulatedBattery, seed: int, standby_a: 
 def _otter(seed: int) -> Role:
     battery = SimulatedBattery("agm", 95, state_of_charge=0.88, seed=seed)
     vehicle = _stored_vehicle("otter", battery, seed, 0.13)
-    return Role(vehicle, "json", STORED_EVERY_S, STORED_DAYS, _declared("otter", "agm", 95, vehicle="Otter", site="barn"))
+    return Role(vehicle, "json", STORED_EVERY_S, DAYS, _declared("otter", "agm", 95, vehicle="Otter", site="barn"))
 
 
 def _curlew(seed: int) -> Role:
@@ -74,7 +80,7 @@ def _curlew(seed: int) -> Role:
     stay = Stay(6.4 * DAY_S, EVER, StagedCharger(profile("flooded", 100)))
     vehicle = _stored_vehicle("curlew", battery, seed, 0.03, stay)
     return Role(
-        vehicle, "senml", STORED_EVERY_S, STORED_DAYS, _declared("curlew", "flooded", 100, vehicle="Curlew", site="yard"),
+        vehicle, "senml", STORED_EVERY_S, DAYS, _declared("curlew", "flooded", 100, vehicle="Curlew", site="yard"),
         ((stay.from_s, "Curlew is put on a charger made for it."),),
     )  # fmt: skip
 
@@ -85,6 +91,6 @@ def _marten(seed: int) -> Role:
     stay = Stay(3.4 * DAY_S, 5.4 * DAY_S, StagedCharger(wrong))
     vehicle = _stored_vehicle("marten", battery, seed, 0.03, stay)
     return Role(
-        vehicle, "json", STORED_EVERY_S, STORED_DAYS, _declared("marten", "agm", 90, vehicle="Marten", site="barn"),
+        vehicle, "json", STORED_EVERY_S, DAYS, _declared("marten", "agm", 90, vehicle="Marten", site="barn"),
         ((stay.from_s, "Marten is put on a charger made for flooded batteries."), (stay.to_s, "Marten is taken off that charger.")),
     )  # fmt: skip

@@ -1,0 +1,142 @@
+"""The composition root: one function that reads like a parts list. Nothing is decided here.
+
+Threads: the event loop (sources, loop of ingest, web), one that commits, the outbox's own, and the web's pool for reading.
+"""
+
+import asyncio
+import random
+from collections.abc import Callable
+from contextlib import AsyncExitStack
+from functools import partial
+from typing import Any
+
+import structlog
+
+from analytics.batch import Batch
+from analytics.battery import Battery
+from analytics.reading import Note
+from api import vitals
+from api.clock import MachineClock
+from api.database import Database
+from api.ledger import SqlLedger
+from api.live import Live
+from api.outbox import Outbox
+from api.push import channels_of
+from api.serving import served
+from api.settings import Settings
+from api.tokens import Tokens
+from api.web.app import create_app
+from api.web.house import Receipt
+from ingest.file_source import FileSettings, FileSource
+from ingest.formats import FORMATS
+from ingest.inlet import Inlet
+from ingest.mqtt_source import MqttSettings, MqttSource
+from ingest.pipeline import Pipeline
+from ingest.serial_source import SerialSettings, SerialSource
+from ingest.source import Source
+from ingest.supervisor import Supervised
+
+LOG = structlog.get_logger("service")
+BY_SETTINGS = "the settings file"
+
+
+class Service:
+    """All parts of one running service; `run` opens, serves until `stop` is set, and closes."""
+
+    def __init__(self, settings: Settings, clock: MachineClock | None = None, heard: Callable[[Batch], None] | None = None) -> None:
+        """`heard` is told of every batch that was kept (the demonstration prints from it)."""
+        self.settings = settings
+        self.clock = clock or MachineClock(settings.clock.believed_after_s)
+        self.database = Database(settings.database_url or str(settings.data / "restvolt.db"))
+        self.ledger = SqlLedger(self.database)
+        self.live = Live()
+        self.tokens = Tokens(settings.data / "tokens.json")
+        self.inlet = Inlet(self.clock)
+        self.sources = [Supervised(_source(s, self.clock), self.clock, getattr(s, "quiet_after_s", 60.0)) for s in settings.source]
+        decoders = {name: partial(FORMATS[f.decoder].decoder, f.settings) for name, f in settings.format.items()}
+        self._heard = heard
+        self.pipeline = Pipeline(self.ledger, decoders, self.clock, settings.keep, self._told)
+        self.outbox = Outbox(
+            self.ledger, settings.push, channels_of(settings.push), self.clock.wall_ms, random.random, lambda text: LOG.warning(text)
+        )
+        self._formats = set(decoders)
+        self.address = ""
+
+    async def run(self, stop: asyncio.Event, ready: Callable[[str], None] = lambda address: None) -> None:
+        """Until `stop` is set. `ready` hears the address once the page answers."""
+        self.settings.data.mkdir(parents=True, exist_ok=True)
+        await asyncio.to_thread(self._open)
+        loop = asyncio.get_running_loop()
+        pipeline = asyncio.create_task(self.pipeline.run([self.inlet, *self.sources]), name="ingest")
+        pipeline.add_done_callback(lambda _: loop.call_soon(stop.set))
+        self.outbox.start()
+        async with AsyncExitStack() as stack:
+            stack.callback(self.database.close)
+            stack.callback(self.outbox.stop)
+            stack.push_async_callback(self._end, pipeline)
+            web = self.settings.web
+            self.address = await stack.enter_async_context(served(self.app(), web.host, web.port, stop))
+            stack.callback(self.live.close)
+            ready(self.address)
+            await stop.wait()
+
+    def _open(self) -> None:
+        self.database.open()
+        now_ms = self.clock.wall_ms()
+        for battery in self.settings.batteries:
+            if not self._declared_before(battery):
+                self.ledger.declare(battery, now_ms, BY_SETTINGS)
+
+    def _declared_before(self, battery: Battery) -> bool:
+        """Whether the file said so already: what was changed through the API since then stands."""
+        by_file = [declared for _, who, declared in self.ledger.declarations(battery.id) if who == BY_SETTINGS]
+        return bool(by_file) and by_file[-1] == battery
+
+    async def _end(self, pipeline: "asyncio.Task[None]") -> None:
+        self.pipeline.stop()
+        await pipeline
+
+    def _told(self, batch: Batch) -> None:
+        self.live.tell(batch.latest.values(), batch.events)
+        if batch.events or batch.late_events:
+            self.outbox.wake()
+        if self._heard is not None:
+            self._heard(batch)
+
+    # --- what the web may ask for
+
+    def app(self) -> Any:
+        return create_app(
+            history=self.ledger.history,
+            ledger=self.ledger,
+            settings=self.settings.web,
+            now_ms=self.clock.wall_ms,
+            live=self.live,
+            tokens=self.tokens,
+            health=lambda: vitals.health_of(self.pipeline.counters, self.sources, self.outbox.alive()),
+            metrics=lambda: vitals.measures_of(self.pipeline.counters, self.sources, self.database.commits),
+            put_readings=self._put,
+            put_note=self._note,
+            declared=self._declare,
+            deliveries=self.ledger.deliveries,
+        )
+
+    async def _put(self, battery_id: str | None, format_name: str, payload: bytes) -> Receipt:
+        if format_name not in self._formats:
+            raise ValueError(f"no such format: expected one of {', '.join(sorted(self._formats)) or '(none is in the settings)'}")
+        receipt = await self.inlet.put(battery_id, format_name, payload)
+        return Receipt(receipt.kept + receipt.duplicates, tuple(receipt.rejected))
+
+    async def _note(self, note: Note) -> None:
+        await self.inlet.note(note)
+
+    async def _declare(self, battery: Battery, from_ms: int) -> None:
+        self.pipeline.declared(battery.id)
+
+
+def _source(settings: SerialSettings | MqttSettings | FileSettings, clock: MachineClock) -> Source:
+    if isinstance(settings, SerialSettings):
+        return SerialSource(settings, clock)
+    if isinstance(settings, MqttSettings):
+        return MqttSource(settings, clock)
+    return FileSource(settings, clock)
