@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from analytics.assessment import Anchor
-from analytics.estimate import anchors
-from analytics.estimate.belief import OFFSET, Belief, Filter, Habit, Marks, N, Slot, prior
+from analytics.estimate.belief import OFFSET, SOC, Belief, Filter, Habit, Marks, N, Slot, prior
+from analytics.estimate.charged import absorbing, by_charger, by_charger_alone, by_tail
 from analytics.estimate.counting import between, over_gap, over_slot
 from analytics.estimate.model import Model, rest_pct
+from analytics.estimate.resting import rest_anchor, rest_marked
 from analytics.estimate.voltage import Seen, by_voltage, by_voltage_alone, compensated, stepped
 from analytics.reading import Reading
 
@@ -92,14 +93,24 @@ def _settled(model: Model, belief: Belief, f: Filter, slot: Slot, habit: Habit) 
     """Slot closed: predict, correct by voltage, look for anchors."""
     f = over_slot(model, f, habit, slot)
     hours = (slot.last_ms - slot.begin_ms) / 3.6e6
-    seen = _seen(habit, slot, hours)
-    before = f.mean[0]
     habit = _habit(habit, f, slot, hours)
-    surprise = 0.0
+    seen = _seen(habit, slot, hours)
+    marks, anchor = belief.marks, belief.anchor
     if seen is not None:
+        counted, sd = f.mean[SOC], f.cov[0] ** 0.5
         f, surprise = _corrected(model, f, habit, seen)
-    f, marks, anchor = anchors.after(model, f, belief.marks, slot, seen, before, surprise, belief.anchor)
-    return Belief(slot.last_ms, f.mean[0], f, _opened(slot), habit, marks, anchor)
+        habit = habit._replace(misfit=habit.misfit + (min(surprise * surprise, 25.0) - habit.misfit) * min(1.0, hours / 3))
+        marks = rest_marked(model, marks, slot, seen, habit.blind, sd)
+        marks = marks._replace(rest_moved=marks.rest_moved + f.mean[SOC] - counted)
+        found = rest_anchor(model, f, marks, slot.last_ms)
+        if found is not None:
+            marks = marks._replace(rest_anchor_ms=slot.last_ms)
+        if habit.blind:
+            marks, full = by_charger_alone(model, f, marks, slot, seen)
+        else:
+            f, marks, full = by_charger(model, f, marks, slot, seen)
+        anchor = full or found or anchor
+    return Belief(slot.last_ms, f.mean[SOC], f, _opened(slot), habit, marks, anchor)
 
 
 def _corrected(model: Model, f: Filter, habit: Habit, seen: Seen) -> tuple[Filter, float]:
@@ -143,12 +154,12 @@ def _after_gap(model: Model, belief: Belief, f: Filter, slot: Slot, habit: Habit
     surprise = 0.0
     if a is not None or habit.blind:
         f, surprise = _corrected(model, f, habit, seen)
-        if a is not None and anchors.absorbing(model, seen):
-            f, _ = anchors.by_tail(model, f, seen, 0.25)
+        if a is not None and absorbing(model, seen):
+            f = by_tail(model, f, seen, 0.25)
     after = f.mean[0]
     anchor = Anchor("gap", at_ms, 100 * before, 100 * after, surprise)
     fresh_slot = Slot(at_ms, at_ms, v, a, counter, 0.0, 0.0, 0, 0.0, 0.0, amps, known_c)
-    marks = belief.marks._replace(rest_since_ms=None, rest_v=None, slope_v_per_h=None, absorbing_since_ms=None, held_v=None)
+    marks = belief.marks._replace(rest_since_ms=None, rest_v=None, slope_v_per_h=None, held_since_ms=None, held_v=None)
     return Belief(at_ms, after, f, fresh_slot, habit, marks, anchor)
 
 

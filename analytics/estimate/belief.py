@@ -77,25 +77,28 @@ class Habit(NamedTuple):
 
 
 class Marks(NamedTuple):
-    """Times and anchors that others may read through the functions of `analytics.estimate`."""
+    """Times and corrections that others may read through the functions of `analytics.estimate`."""
 
     rest_since_ms: int | None = None
     rest_v: float | None = None
     """Voltage an hour or so ago at this rest, for its slope."""
     rest_v_ms: int = 0
     slope_v_per_h: float | None = None
-    absorbing_since_ms: int | None = None
+    rest_anchor_ms: int | None = None
+    rest_moved: float = 0.0
+    """What voltages have changed in the state of charge since the rest began."""
+    rest_sd: float = 1.0
+    """How well the state of charge was known when it began."""
+    held_since_ms: int | None = None
     held_v: float | None = None
     """Voltage that the charger holds."""
     tail_a: float | None = None
     """Charging current at `tail_ms` at the held voltage, for how fast it falls."""
     tail_ms: int = 0
+    full_moved: float = 0.0
+    full_sd: float = 1.0
     full_ms: int | None = None
     """Last time the battery was full."""
-    rest_anchor_ms: int | None = None
-    surprise: float = 0.0
-    """Largest recent disagreement of an anchor, standard deviations, signed; for the sensor rules."""
-    surprise_ms: int = 0
 
 
 class Belief(NamedTuple):

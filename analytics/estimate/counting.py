@@ -18,7 +18,9 @@ BUILD_H = 6.0
 CHARGED_PART = 0.15
 """How much of the voltage above rest under charge may still stand after minutes, as a part of it. Judgement: the published relaxation
 trace keeps more than half of it for an hour (check values, RELAX-SLA)."""
-LOAD_H = 2.0
+BLIND_DOUBT = 0.5
+"""How far an unseen current is off, as a part. Judgement."""
+LOAD_H = 3.0
 """How long an unseen current lasts. Judgement: loads and sun change within hours."""
 WANDER = 0.15
 """Wandering of the current offset in a day, as a part of the stated offset. Judgement: instruments drift some mA per kelvin."""
@@ -33,9 +35,9 @@ def gassing_a(model: Model, voltage_v: float, temperature_c: float | None) -> fl
     at_rest = kind.self_discharge_pct_per_month.value / 100 * model.capacity_ah / 720
     t = 20.0 if temperature_c is None else temperature_c
     if not model.lead:
-        return at_rest * 2.0 ** ((t - 22) / 10)
+        return float(at_rest * 2.0 ** ((t - 22) / 10))
     over = min(0.5, max(-0.3, voltage_v / cells - 2.12))
-    return at_rest * exp(11 * over + 0.06 * (t - 22))
+    return float(at_rest * exp(11 * over + 0.06 * (t - 22)))
 
 
 def over_slot(model: Model, f: Filter, habit: Habit, slot: Slot) -> Filter:
@@ -58,6 +60,7 @@ def _over(
     ohms = SLOW_PART * habit.resistance
     if habit.blind:
         ah, amps = -f.mean[OFFSET] * hours, habit.spread_a2**0.5
+        doubt_ah2 += (BLIND_DOUBT * ah) ** 2 * max(1.0, LOAD_H / hours)
     slow_sd = SLOW_DOUBT * ohms * amps + 0.003 * model.volts + (CHARGED_PART * max(0.0, volts - model.top_v) if ah >= 0 else 0.0)
     keep_surface, add_surface, surface_sd = _surface(model, hours, ah, volts)
     keep_table = exp(-abs(by) * model.curve_rate)

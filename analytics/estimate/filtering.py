@@ -100,3 +100,11 @@ def bounded(mean: tuple[float, ...], cov: list[float]) -> Filter:
             cov[c] *= shrink * shrink if n == SOC else shrink
     z, k, x = min(MOST, max(LEAST, z)), min(1.3, max(0.25, k)), min(2.5, max(-1.0, x))
     return Filter((z, b, k, o, p, s, t, x), tuple(cov))
+
+
+def replaced(f: Filter, state: int, value: float, variance: float) -> Filter:
+    """The filter with one state set anew, as if nothing about it had been known: it shares nothing with the others any more."""
+    cov = list(f.cov)
+    for j, c in enumerate(ROWS[state]):
+        cov[c] = variance if j == state else 0.0
+    return Filter((*f.mean[:state], value, *f.mean[state + 1 :]), tuple(cov))

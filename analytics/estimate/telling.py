@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from analytics.assessment import Anchor, Learned
-from analytics.estimate import anchors
 from analytics.estimate.belief import CAPACITY, DIAGONAL, OFFSET, PAIRS, TABLE, Belief, Filter, fresh, prior
 from analytics.estimate.counting import over_gap
 from analytics.estimate.filtering import bounded
 from analytics.estimate.model import Model
+from analytics.estimate.resting import settled
 from analytics.estimate.voltage import Seen, by_voltage, compensated
 from analytics.reading import Note
 
@@ -47,7 +47,7 @@ def at_rest_since_ms(belief: Belief) -> int | None:
 
 def is_rested(model: Model, belief: Belief) -> bool:
     """Whether the voltage has settled: at rest for two hours or more and its slope small."""
-    return belief.slot is not None and anchors._is_rested(model, belief.marks, belief.slot)
+    return belief.at_ms is not None and settled(model, belief.marks, belief.at_ms)
 
 
 def last_full_ms(belief: Belief) -> int | None:

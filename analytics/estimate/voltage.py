@@ -6,7 +6,7 @@ from math import exp
 from typing import NamedTuple
 
 from analytics.estimate.belief import CAPACITY, OFFSET, PER_K, SLOW, SOC, SURFACE, TABLE, TAIL, Filter, Habit
-from analytics.estimate.filtering import corrected
+from analytics.estimate.filtering import corrected, replaced
 from analytics.estimate.model import GRID, REFERENCE_C, Model
 
 FAST_PART = 0.3
@@ -94,7 +94,7 @@ def by_voltage_alone(model: Model, f: Filter, habit: Habit, seen: Seen) -> tuple
         takes = max(0.0, 1.0 - soc) * model.capacity_ah * f.mean[CAPACITY] / exp(f.mean[TAIL])
         flows = max(0.0, min(most, takes, over / (6 * habit.resistance)))
         sd = BLIND_PART * flows + 0.005 * model.capacity_ah
-        return corrected(f, ((OFFSET, 1.0),), amps - flows, sd * sd * lasting)
+        return replaced(f, OFFSET, -flows, sd * sd), 0.0
     ohms = habit.resistance * (1.0 + FAST_PART) * weakness(model, soc)
     load = BLIND_PART * ohms * amps
     variance = (2 * SENSOR_SD_V * model.volts) ** 2 + load * load * lasting

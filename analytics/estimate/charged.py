@@ -1,0 +1,118 @@
+"""What a held charging voltage tells: the current that still flows is in proportion to what is missing. Full is where it ends.
+
+At a fixed voltage the charge acceptance of a lead-acid battery falls nearly exponentially (the acceptance law of Mas 1967 and the tail
+current of every maker's full criterion; from memory): missing charge = time constant × current.
+"""
+
+from __future__ import annotations
+
+from math import exp, log
+
+from analytics.assessment import Anchor
+from analytics.estimate.belief import CAPACITY, OFFSET, SOC, TAIL, Filter, Marks, Slot
+from analytics.estimate.counting import gassing_a
+from analytics.estimate.filtering import corrected
+from analytics.estimate.model import REFERENCE_C, Model
+from analytics.estimate.voltage import Seen
+
+HELD_V = 0.04
+"""For six cells: a charger's voltage stays within this. Judgement."""
+TAIL_PER_K = 0.045
+"""A warm battery takes charge faster. Judgement, of the order of the Arrhenius factor of acid diffusion and charge transfer."""
+TAIL_LASTS_H = 2.0
+"""How long an error of the acceptance law lasts. Judgement."""
+TAIL_BIAS = 0.009
+"""However long the charger holds, full is not known better than this. Judgement: makers' own full criteria differ by a percent or two."""
+LITHIUM_TAIL_H = 0.3
+"""LiFePO4: the same time constant. Judgement: a tail of a twentieth of the capacity leaves about one percent."""
+FULL_AFTER_H = 1.0
+"""Trade: absorption held and the tail current for 1 to 3 h."""
+
+
+def absorbing(model: Model, seen: Seen) -> bool:
+    """Whether a charger seems to hold the voltage at absorption: high enough after compensation, and current flows in."""
+    warm = 0.0 if seen.temperature_c is None else min(20.0, max(-20.0, seen.temperature_c - REFERENCE_C))
+    return seen.voltage_v >= model.full_v + min(0.0, model.compensation_v * warm) and seen.current_a > 0
+
+
+def _held(model: Model, seen: Seen) -> bool:
+    """Whether the voltage is one that only a charger holds, absorption or float."""
+    least = model.float_v if model.lead else model.full_v
+    return seen.voltage_v >= least and seen.current_a > -3 * model.battery.sensor.current_offset_a
+
+
+def by_charger(model: Model, f: Filter, marks: Marks, slot: Slot, seen: Seen) -> tuple[Filter, Marks, Anchor | None]:
+    """The correction by a held voltage, and the full anchor once the current has fallen to the tail."""
+    if not _held(model, seen):
+        return f, marks if marks.held_since_ms is None else marks._replace(held_since_ms=None, held_v=None), None
+    v, held, since_ms = seen.voltage_v, marks.held_v, marks.held_since_ms
+    if since_ms is None or held is None or abs(v - held) > HELD_V * model.volts:
+        sd = f.cov[0] ** 0.5
+        return f, marks._replace(held_since_ms=slot.begin_ms, held_v=v, tail_a=None, full_moved=0.0, full_sd=sd), None
+    marks = marks._replace(held_v=held + 0.3 * (v - held))
+    since_h = (slot.last_ms - since_ms) / 3.6e6
+    if since_h < 0.25:
+        return f, marks, None
+    high = absorbing(model, seen)
+    if high:
+        f, marks = _by_decay(model, f, marks, slot, seen, since_h)
+    before = f.mean[SOC]
+    f = by_tail(model, f, seen, since_h)
+    after = f.mean[SOC]
+    marks = marks._replace(full_moved=marks.full_moved + after - before)
+    if since_h < FULL_AFTER_H or seen.current_a > model.tail_a or not high:
+        return f, marks, None
+    told = 100 * min(1.0, after)
+    anchor = Anchor("full", slot.last_ms, told - 100 * marks.full_moved, told, marks.full_moved / max(marks.full_sd, 0.01))
+    return f, marks._replace(full_ms=slot.last_ms), anchor
+
+
+def by_tail(model: Model, f: Filter, seen: Seen, since_h: float) -> Filter:
+    """Correction by the current at a held voltage: missing charge = time constant × current, less what only makes gas."""
+    temperature = 20.0 if seen.temperature_c is None else seen.temperature_c
+    scale = model.capacity_ah * f.mean[CAPACITY]
+    amps = max(0.0, seen.current_a - f.mean[OFFSET])
+    gas = min(amps, gassing_a(model, seen.voltage_v, seen.temperature_c))
+    hours = exp(f.mean[TAIL] - TAIL_PER_K * (temperature - 20.0)) if model.lead else LITHIUM_TAIL_H
+    low = max(0.0, model.full_v - seen.voltage_v) / model.volts
+    hours *= 1.0 + 0.25 * low
+    missing = hours * (amps - gas) / scale
+    part = 0.10 + 0.35 * exp(-since_h / 0.7) + 0.25 * low
+    sd = part * missing + 0.6 * hours * gas / scale + 0.005 + 0.005 * low
+    lasting = TAIL_BIAS + 0.15 * missing
+    room = 1.0 - lasting * lasting / f.cov[0]
+    if room <= 0.01:
+        return f
+    h = ((SOC, 1.0), (OFFSET, -hours / scale), (CAPACITY, -missing / f.mean[CAPACITY]), (TAIL, missing if model.lead else 0.0))
+    variance = sd * sd * max(1.0, TAIL_LASTS_H / max(seen.hours, 0.01)) / room
+    return corrected(f, h, 1.0 - missing - f.mean[SOC], variance)[0]
+
+
+def _by_decay(model: Model, f: Filter, marks: Marks, slot: Slot, seen: Seen, since_h: float) -> tuple[Filter, Marks]:
+    """How fast the current falls at a held voltage is the time constant itself, once the first hour is over."""
+    net = seen.current_a - gassing_a(model, seen.voltage_v, seen.temperature_c)
+    if not model.lead or since_h < 1.25 or net < 0.003 * model.capacity_ah:
+        return f, marks._replace(tail_a=None)
+    if marks.tail_a is None:
+        return f, marks._replace(tail_a=net, tail_ms=slot.last_ms)
+    hours = (slot.last_ms - marks.tail_ms) / 3.6e6
+    if hours < 0.75:
+        return f, marks
+    if net < 0.97 * marks.tail_a:
+        temperature = 20.0 if seen.temperature_c is None else seen.temperature_c
+        found = log(hours / log(marks.tail_a / net)) + TAIL_PER_K * (temperature - 20.0)
+        f, _ = corrected(f, ((TAIL, 1.0),), found - f.mean[TAIL], 0.3**2)
+    return f, marks._replace(tail_a=net, tail_ms=slot.last_ms)
+
+
+def by_charger_alone(model: Model, f: Filter, marks: Marks, slot: Slot, seen: Seen) -> tuple[Marks, Anchor | None]:
+    """Without a current: a voltage at absorption for hours, and the count that follows from acceptance near full."""
+    high = seen.voltage_v >= model.full_v
+    if not high:
+        return marks if marks.held_since_ms is None else marks._replace(held_since_ms=None, held_v=None), None
+    if marks.held_since_ms is None:
+        return marks._replace(held_since_ms=slot.begin_ms, held_v=seen.voltage_v, full_moved=0.0, full_sd=f.cov[0] ** 0.5), None
+    told = 100 * min(1.0, f.mean[SOC])
+    if slot.last_ms - marks.held_since_ms < 4 * 3_600_000 or told < 95:
+        return marks, None
+    return marks._replace(full_ms=slot.last_ms), Anchor("full", slot.last_ms, told, told, 0.0)
