@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from analytics import estimate
 from analytics.assessment import Due
-from analytics.charging import CHARGING
+from analytics.trend.level import charge_of, is_charging
 
 if TYPE_CHECKING:
     from analytics.reading import Note
@@ -25,8 +25,11 @@ BEFORE_HIRE_DAYS = 2
 """Judgement: a charge takes a night, and somebody must drive there."""
 MAINTAINED_H = 72.0
 """Judgement: nobody charges for three days without meaning to maintain."""
+LATELY_H = 6.0
+"""Judgement: six hours within two days at a voltage that only a charger keeps is a charge, even if its end was not seen."""
+LATELY = 1 - 1 / 48
 HELD_H = 12.0
-"""Judgement: half a day on a charger without a break is a charge, even if its tail current was not seen."""
+"""Judgement: after half a day on a charger what it holds is what it holds."""
 PROMISE_DAYS = 3
 """Judgement: so long after "charged" was noted the data must show a charge."""
 RETURNED_PCT = 85.0
@@ -43,6 +46,8 @@ class CareMemory(NamedTuple):
     check_pct: float | None = None
     charge_ms: int | None = None
     """When the data last showed a charge."""
+    lately_h: float = 0.0
+    """Hours on a charger lately, fading with two days: a panel charges for a few hours each day."""
     charging_h: float = 0.0
     """Hours on a charger without a break of more than an hour."""
     held_pct: float | None = None
@@ -70,22 +75,29 @@ def update(view: View, memory: CareMemory) -> CareMemory:
 def _turned(view: View, memory: CareMemory) -> CareMemory:
     """Put away or taken out; the very first mode is neither."""
     came_back = view.use.mode == "stored" and memory.mode is not None
-    pct = None if view.pct is None else round(view.pct, 1)
+    charge = charge_of(view)
+    pct = None if charge is None else round(charge[0], 1)
     return memory._replace(mode=view.use.mode, returned_ms=view.now_ms if came_back else None, returned_pct=pct if came_back else None)
 
 
 def _watched(view: View, memory: CareMemory) -> CareMemory:
     """What this hour's data show: a rest check, an hour on the charger, a charge that is done."""
-    charging = view.charging.phase in CHARGING
-    pct = None if view.pct is None else round(view.pct, 1)
+    hour = memory.hour
+    charging = is_charging(view)
+    charge = charge_of(view)
+    pct = None if charge is None else round(charge[0], 1)
+    lately = round(memory.lately_h * LATELY + charging, 2)
     hours = memory.charging_h + 1 if charging else 0.0
     maintained = (memory.maintained or hours >= MAINTAINED_H) and view.use.mode == "stored"
-    memory = memory._replace(charging_h=hours, maintained=maintained, held_pct=pct if charging and hours > HELD_H else memory.held_pct)
+    memory = memory._replace(
+        charging_h=hours, lately_h=lately, maintained=maintained, held_pct=pct if charging and hours > HELD_H else memory.held_pct
+    )
     full_ms = max(view.charging.full_ms or 0, estimate.last_full_ms(view.belief) or 0)
-    charge_ms = max(memory.charge_ms or 0, full_ms, view.now_ms if hours >= HELD_H else 0) or None
+    charge_ms = max(memory.charge_ms or 0, full_ms, view.now_ms if charging and lately >= LATELY_H else 0) or None
     if charge_ms != memory.charge_ms:
         memory = memory._replace(charge_ms=charge_ms, promised_ms=None)
-    if charging or estimate.is_rested(view.model, view.belief):
+    seen_at_rest = bool(view.trend.points) and hour // 24 - view.trend.points[-1][0] <= 1
+    if charging or seen_at_rest or estimate.is_rested(view.model, view.belief):
         memory = memory._replace(check_ms=view.now_ms, check_pct=pct)
     return memory
 

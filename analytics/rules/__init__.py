@@ -1,5 +1,17 @@
 """The table of rules, read top to bottom: a new one is one file and one line here."""
 
+from analytics.rules.charge_compensation import CHARGE_COMPENSATION
+from analytics.rules.charge_current_high import CHARGE_CURRENT_HIGH
+from analytics.rules.charge_current_low import CHARGE_CURRENT_LOW
+from analytics.rules.charge_equalisation import CHARGE_EQUALISATION
+from analytics.rules.charge_lithium_cold import CHARGE_LITHIUM_COLD
+from analytics.rules.charge_never_full import CHARGE_NEVER_FULL
+from analytics.rules.charge_no_float import CHARGE_NO_FLOAT
+from analytics.rules.charge_over_voltage import CHARGE_OVER_VOLTAGE
+from analytics.rules.charge_pulsed import CHARGE_PULSED
+from analytics.rules.charge_runaway import CHARGE_RUNAWAY
+from analytics.rules.charge_stuck import CHARGE_STUCK
+from analytics.rules.charge_under_voltage import CHARGE_UNDER_VOLTAGE
 from analytics.rules.check_due import CHECK_DUE
 from analytics.rules.deep_discharge import DEEP_DISCHARGE
 from analytics.rules.forecast_low import FORECAST_LOW
@@ -27,6 +39,18 @@ RULES: tuple[Rule, ...] = (
     CHECK_DUE,
     SULFATION,
     UNEXPLAINED_RISE,
+    CHARGE_OVER_VOLTAGE,
+    CHARGE_EQUALISATION,
+    CHARGE_LITHIUM_COLD,
+    CHARGE_RUNAWAY,
+    CHARGE_PULSED,
+    CHARGE_STUCK,
+    CHARGE_CURRENT_HIGH,
+    CHARGE_UNDER_VOLTAGE,
+    CHARGE_COMPENSATION,
+    CHARGE_CURRENT_LOW,
+    CHARGE_NEVER_FULL,
+    CHARGE_NO_FLOAT,
 )
 
 __all__ = ["HOLD", "RULES", "Judgement", "Rule"]

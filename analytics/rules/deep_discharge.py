@@ -1,9 +1,9 @@
 """Deeply discharged: the end-of-discharge voltage under an ordinary load, or half of the safe limit. Said at once."""
 
 from analytics.assessment import Finding
-from analytics.charging import CHARGING
 from analytics.rules.rule import HOLD, Judgement, Rule
-from analytics.rules.wording import caution, charge_with_interval, charging_caution
+from analytics.rules.wording import caution, charge_evidence, charge_with_interval, charging_caution
+from analytics.trend.level import charge_of, is_charging
 from analytics.view import View
 
 VOLTAGE_ONLY_MS = 300_000
@@ -12,7 +12,8 @@ CLEAR_PCT = 10.0
 
 
 def judge(view: View, standing: bool) -> Judgement:
-    span, eod_ms, pct = view.span, view.trend.eod_ms, view.pct
+    span, eod_ms, charge = view.span, view.trend.eod_ms, charge_of(view)
+    pct, high = (None, None) if charge is None else (charge[0], charge[2])
     limit = view.battery.limit_pct / 2
     if eod_ms is None and pct is not None and pct >= limit + (CLEAR_PCT if standing else 0.0):
         return None
@@ -20,9 +21,9 @@ def judge(view: View, standing: bool) -> Judgement:
         return HOLD
     ended = eod_ms is not None and (span.current_a is not None or view.now_ms - eod_ms >= VOLTAGE_ONLY_MS)
     if not ended:
-        if pct is None or view.charging.phase in CHARGING:
+        if pct is None or is_charging(view):
             return HOLD
-        sure = view.high_pct is not None and view.high_pct < view.battery.limit_pct
+        sure = high is not None and high < view.battery.limit_pct
         if pct >= limit + (CLEAR_PCT if standing else 0.0):
             return None
         if not sure:
@@ -59,8 +60,7 @@ def _finding(view: View, ended: bool) -> Finding:
             ("voltage_v", round(span.voltage_v, 3)),
             ("current_a", None if span.current_a is None else round(span.current_a, 3)),
             ("end_of_discharge_voltage_v", round(end_v, 2)),
-            ("state_of_charge_pct", None if view.pct is None else round(view.pct, 1)),
-            ("state_of_charge_high_pct", None if view.high_pct is None else round(view.high_pct, 1)),
+            *charge_evidence(view),
             ("temperature_c", span.temperature_c),
         ),
         kind.end_of_discharge_v.source if ended else "judgement: half of the safe limit",

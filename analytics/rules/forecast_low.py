@@ -4,9 +4,9 @@ It goes once the early end is half a response time further away than that (so th
 """
 
 from analytics.assessment import Finding
-from analytics.charging import CHARGING
 from analytics.rules.rule import HOLD, Judgement, Rule
-from analytics.rules.wording import ahead, amperes, charge_with_interval, charging_caution, on_day
+from analytics.rules.wording import ahead, amperes, charge_evidence, charge_with_interval, charging_caution, on_day
+from analytics.trend.level import charge_of, is_charging
 from analytics.view import View
 
 HOUR_MS = 3_600_000
@@ -24,11 +24,11 @@ def judge(view: View, standing: bool) -> Judgement:
     forecast = view.trend.forecast
     if forecast is None or forecast.basis.startswith("cannot judge"):
         return HOLD if standing and (forecast is None or "charged" not in forecast.basis) else None
-    if view.charging.phase in CHARGING:
+    if is_charging(view):
         return HOLD if standing else None
     if forecast.earliest_ms is None:
-        low = standing and view.pct is not None and view.pct < forecast.limit_pct + CLEAR_PCT
-        return HOLD if low else None
+        charge = charge_of(view)
+        return HOLD if standing and charge is not None and charge[0] < forecast.limit_pct + CLEAR_PCT else None
     within_h = response_h(view) * (1 + MARGIN if standing else 1)
     if forecast.earliest_ms - view.now_ms > within_h * HOUR_MS:
         return None
@@ -59,7 +59,7 @@ def _finding(view: View) -> Finding:
         "Charge it, or switch off what takes the current, before then.",
         charging_caution(view),
         (
-            ("state_of_charge_pct", None if view.pct is None else round(view.pct, 1)),
+            *charge_evidence(view),
             ("safe_limit_pct", forecast.limit_pct),
             ("earliest_ms", early),
             ("latest_ms", late),

@@ -2,7 +2,7 @@
 
 from analytics.assessment import Finding
 from analytics.rules.rule import HOLD, Judgement, Rule
-from analytics.rules.wording import caution, charge_with_interval, charging_caution
+from analytics.rules.wording import caution, charge_evidence, charge_with_interval, charging_caution
 from analytics.trend.freezing import freezing_of
 from analytics.view import View
 
@@ -46,8 +46,7 @@ def judge(view: View, standing: bool) -> Judgement:
             ("temperature_c", freezing.temperature_c),
             ("freezing_point_c", freezing.point_c),
             ("margin_k", freezing.margin_k),
-            ("state_of_charge_pct", None if view.pct is None else round(view.pct, 1)),
-            ("state_of_charge_low_pct", None if view.low_pct is None else round(view.low_pct, 1)),
+            *charge_evidence(view),
             ("expected", "yes" if freezing.expected else "no"),
         ),
         battery.kind.freezing.source,

@@ -4,9 +4,9 @@ A burst of hundreds of amperes for seconds or an inverter for minutes lowers the
 """
 
 from analytics.assessment import Finding
-from analytics.charging import CHARGING
 from analytics.rules.rule import HOLD, Judgement, Rule
-from analytics.rules.wording import charge_with_interval, charging_caution
+from analytics.rules.wording import charge_evidence, charge_with_interval, charging_caution
+from analytics.trend.level import charge_of, is_charging
 from analytics.view import View
 
 BELOW_PCT = 1.0
@@ -18,20 +18,21 @@ WIDEST_PCT = 20.0
 
 
 def judge(view: View, standing: bool) -> Judgement:
-    pct, high = view.pct, view.high_pct
-    if pct is None or high is None or view.span is None or view.ticked:
+    charge = charge_of(view)
+    if charge is None or view.span is None or view.ticked:
         return HOLD
+    pct, _, high = charge
     limit = view.battery.limit_pct
     if pct >= limit + CLEAR_PCT or (not standing and pct >= limit - BELOW_PCT):
         return None
-    if view.charging.phase in CHARGING:
+    if is_charging(view):
         return HOLD if standing else None
     if high - pct > WIDEST_PCT:
         return HOLD
-    return _finding(view, pct, limit)
+    return _finding(view, limit)
 
 
-def _finding(view: View, pct: float, limit: float) -> Finding:
+def _finding(view: View, limit: float) -> Finding:
     span, kind = view.span, view.battery.kind
     assert span is not None
     if kind.lead_acid:
@@ -47,9 +48,7 @@ def _finding(view: View, pct: float, limit: float) -> Finding:
         "Switch off what can be switched off and charge it within a day.",
         charging_caution(view),
         (
-            ("state_of_charge_pct", round(pct, 1)),
-            ("state_of_charge_low_pct", None if view.low_pct is None else round(view.low_pct, 1)),
-            ("state_of_charge_high_pct", None if view.high_pct is None else round(view.high_pct, 1)),
+            *charge_evidence(view),
             ("safe_limit_pct", limit),
             ("voltage_v", round(span.voltage_last_v, 3)),
             ("current_a", None if span.current_last_a is None else round(span.current_last_a, 3)),

@@ -3,7 +3,7 @@
 from analytics.assessment import Finding
 from analytics.care import DAY_MS
 from analytics.rules.rule import HOLD, Judgement, Rule
-from analytics.rules.wording import caution, charge_with_interval, lasting, on_day
+from analytics.rules.wording import caution, charge_evidence, charge_with_interval, lasting, on_day
 from analytics.view import View
 
 STOPPED_MS = DAY_MS
@@ -51,7 +51,7 @@ def _finding(view: View, title: str, seen: str, advice: str) -> Finding:
         (
             ("last_charge_ms", view.care.charge_ms),
             ("hours_on_charger", view.care.charging_h),
-            ("state_of_charge_pct", None if view.pct is None else round(view.pct, 1)),
+            *charge_evidence(view),
         ),
         "common practice: maintain at 95 to 100 %, no source",
     )

@@ -2,9 +2,9 @@
 
 from analytics.assessment import Finding
 from analytics.care import DAY_MS, PROMISE_DAYS, REFRESH_DAYS, refresh_due_ms
-from analytics.charging import CHARGING
 from analytics.rules.rule import HOLD, Judgement, Rule
-from analytics.rules.wording import charge_with_interval, charging_caution, on_day
+from analytics.rules.wording import charge_evidence, charge_with_interval, charging_caution, on_day
+from analytics.trend.level import charge_of, is_charging
 from analytics.view import View
 
 CLEAR_PCT = 8.0
@@ -14,15 +14,15 @@ CLEAR_PCT = 8.0
 def judge(view: View, standing: bool) -> Judgement:
     if view.use.mode != "stored":
         return None
-    pct, kind, due_ms = view.pct, view.battery.kind, refresh_due_ms(view)
+    charge, kind, due_ms = charge_of(view), view.battery.kind, refresh_due_ms(view)
     if due_ms is not None and view.now_ms >= due_ms:
         return _finding(
             view, f"The data show no finished charge for {REFRESH_DAYS} days (since {on_day(due_ms - REFRESH_DAYS * DAY_MS)}).", True
         )
     check_pct = kind.storage_check_pct.value
-    if pct is None or pct >= check_pct + (CLEAR_PCT if standing else 0.0):
+    if charge is None or charge[0] >= check_pct + (CLEAR_PCT if standing else 0.0):
         return None
-    if view.ticked or view.charging.phase in CHARGING or (view.high_pct or 100.0) - pct > 20.0:
+    if view.ticked or is_charging(view) or charge[2] - charge[0] > 20.0:
         return HOLD
     return _finding(view, f"The battery is {charge_with_interval(view)}; in storage it should not rest below {check_pct:.0f} %.", False)
 
@@ -46,7 +46,7 @@ def _finding(view: View, seen: str, by_time: bool) -> Finding:
         "Charge it until the charger says full." if kind.lead_acid else "Charge it to about 60 %.",
         charging_caution(view),
         (
-            ("state_of_charge_pct", None if view.pct is None else round(view.pct, 1)),
+            *charge_evidence(view),
             ("storage_check_pct", kind.storage_check_pct.value),
             ("last_charge_ms", care.charge_ms),
             ("due_by", "time" if by_time else "voltage"),

@@ -3,7 +3,7 @@
 from analytics.assessment import Finding
 from analytics.care import DAY_MS, RETURNED_PCT
 from analytics.rules.rule import Judgement, Rule
-from analytics.rules.wording import amperes, charge_with_interval, charging_caution, on_day
+from analytics.rules.wording import amperes, charge_evidence, charge_with_interval, charging_caution, on_day
 from analytics.view import View
 
 LITHIUM_PCT = 30.0
@@ -38,7 +38,7 @@ def judge(view: View, standing: bool) -> Judgement:
             ("returned_pct", care.returned_pct),
             ("returned_ms", care.returned_ms),
             ("standing_load_a", load.current_a if load is not None and left_on else None),
-            ("state_of_charge_pct", None if view.pct is None else round(view.pct, 1)),
+            *charge_evidence(view),
         ),
         "common practice: charge before and after each use; sulfation from 80 % down (public battery FAQ)",
     )

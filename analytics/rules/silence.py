@@ -2,7 +2,7 @@
 
 from analytics.assessment import Finding
 from analytics.rules.rule import Judgement, Rule
-from analytics.rules.wording import charge_with_interval, lasting, on_day
+from analytics.rules.wording import charge_evidence, charge_with_interval, lasting, on_day
 from analytics.view import View
 
 HOUR_MS = 3_600_000
@@ -56,7 +56,7 @@ def judge(view: View, standing: bool) -> Judgement:
             ("last_heard_ms", span.end_ms),
             ("usual_interval_s", None if view.use.interval_ms is None else round(view.use.interval_ms / 1000)),
             ("last_voltage_v", round(span.voltage_last_v, 3)),
-            ("state_of_charge_pct", None if view.pct is None else round(view.pct, 1)),
+            *charge_evidence(view),
         ),
         "judgement: said within a day; in use after an hour or six times the usual wait",
     )

@@ -2,7 +2,8 @@
 
 from analytics.assessment import Finding, Load
 from analytics.rules.rule import HOLD, Judgement, Rule
-from analytics.rules.wording import amperes, charge_with_interval, lasting, on_day
+from analytics.rules.wording import amperes, charge_evidence, charge_with_interval, lasting, on_day
+from analytics.trend.level import charge_of
 from analytics.view import View
 
 HOUR_MS = 3_600_000
@@ -15,9 +16,10 @@ STORED_H, IN_USE_H = 24, 8
 
 def days_left(view: View, load: Load) -> float | None:
     """Days until the safe limit at this load and the chemistry's self-discharge; None while the charge is not known."""
-    if view.pct is None:
+    charge = charge_of(view)
+    if charge is None:
         return None
-    room_pct = max(0.0, view.pct - view.battery.limit_pct)
+    room_pct = max(0.0, charge[0] - view.battery.limit_pct)
     per_day = 2400 * load.current_a / view.model.capacity_ah + view.battery.kind.self_discharge_pct_per_month.value / 30
     return room_pct / per_day
 
@@ -51,7 +53,7 @@ def judge(view: View, standing: bool) -> Judgement:
             ("standing_load_high_a", load.high_a),
             ("since_ms", load.since_ms),
             ("days_left", None if left is None else round(left, 1)),
-            ("state_of_charge_pct", None if view.pct is None else round(view.pct, 1)),
+            *charge_evidence(view),
         ),
         "judgement: 100 mA of 100 Ah leaves 18 days from 95 to 50 %",
     )

@@ -5,7 +5,9 @@ from __future__ import annotations
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
+from analytics.assessment import Evidence
 from analytics.cautions import CAUTIONS
+from analytics.trend.level import charge_of
 
 if TYPE_CHECKING:
     from analytics.view import View
@@ -15,9 +17,21 @@ HOUR_MS = 3_600_000
 
 def charge_with_interval(view: View) -> str:
     """`54 % charged (49 to 58 %)`."""
-    if view.pct is None or view.low_pct is None or view.high_pct is None:
+    charge = charge_of(view)
+    if charge is None:
         return "of unknown charge"
-    return f"{view.pct:.0f} % charged ({view.low_pct:.0f} to {view.high_pct:.0f} %)"
+    pct, low, high = charge
+    return f"{pct:.0f} % charged ({low:.0f} to {high:.0f} %)"
+
+
+def charge_evidence(view: View) -> Evidence:
+    """State of charge and its interval, as evidence."""
+    pct, low, high = charge_of(view) or (None, None, None)
+    return (
+        ("state_of_charge_pct", None if pct is None else round(pct, 1)),
+        ("state_of_charge_low_pct", None if low is None else round(low, 1)),
+        ("state_of_charge_high_pct", None if high is None else round(high, 1)),
+    )
 
 
 def on_day(at_ms: int) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from itertools import pairwise
 from typing import TYPE_CHECKING, NamedTuple
 
+from analytics.trend.level import charge_of
 from analytics.trend.memory import HOUR_MS
 
 if TYPE_CHECKING:
@@ -41,9 +42,10 @@ def freezing_of(view: View) -> Freezing | None:
 
     The state of charge is taken half-way to the low end of its interval: the discharged battery is the one that freezes.
     """
-    pct, low = view.pct, view.low_pct
-    if pct is None or low is None:
+    charge = charge_of(view)
+    if charge is None:
         return None
+    pct, low, _ = charge
     point = freezing_point_c(view.battery.kind, (pct + low) / 2)
     if point is None:
         return None

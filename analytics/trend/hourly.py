@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from analytics.trend.forecast import forecast_of, standing_load_of
+from analytics.trend.level import charge_of
 from analytics.trend.memory import BIN_H, BINS, DAYS, HOUR_MS, Hour, TrendMemory
 from analytics.trend.points import daily_slope, quick_slope
 
@@ -13,6 +14,8 @@ if TYPE_CHECKING:
 
 REAL_CHARGE_H = 3.0
 """Judgement: after three hours on a charger the line through older rest voltages says nothing; a sunny noon is shorter or weaker."""
+FULL_H = 10.0
+"""Judgement: a night on a charger is a full charge, where nothing else tells."""
 JUMP_PCT = 15.0
 """Judgement: a rest voltage that is up by so much from one day to the next without a charge is another battery, or a charge unseen."""
 OLD_DAYS = 21
@@ -71,16 +74,18 @@ def _patterned(memory: TrendMemory, hour: Hour) -> TrendMemory:
 
 
 def _exposed(view: View, memory: TrendMemory, hour: Hour) -> TrendMemory:
-    pct, e = view.pct, memory.exposure
-    if pct is None:
+    charge, e = charge_of(view), memory.exposure
+    full = hour.charged and (memory.charged_h >= FULL_H or (charge is not None and charge[0] > 97))
+    if full and e.low_h:
+        return memory._replace(exposure=e._replace(low_h=0.0, depth_pct_h=0.0))
+    if charge is None:
         return memory
+    pct = charge[0]
     if e.lowest_pct is None or pct < e.lowest_pct - 0.5:
         e = e._replace(lowest_pct=round(pct, 1), lowest_ms=hour.at_h * HOUR_MS)
     limit = view.battery.kind.sulfation_pct
     if limit is not None and not hour.charged and pct < limit.value:
         e = e._replace(low_h=e.low_h + 1, depth_pct_h=round(e.depth_pct_h + limit.value - pct, 1))
-    elif hour.charged and pct > 97 and e.low_h:
-        e = e._replace(low_h=0.0, depth_pct_h=0.0)
     return memory if e is memory.exposure else memory._replace(exposure=e)
 
 

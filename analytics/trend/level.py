@@ -1,0 +1,45 @@
+"""How full it is and whether a charger is at work, for rules: the estimate where it says something, else the daily rest voltages.
+
+A voltage-only sensor that speaks once an hour gives the estimate little to go on; its rest voltages still tell.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from analytics.charging import CHARGING
+from analytics.trend.memory import DAY_MS, HOUR_MS
+from analytics.trend.points import level_interval, pct_of, shift_v
+
+if TYPE_CHECKING:
+    from analytics.view import View
+
+WIDE_PCT = 45.0
+"""Judgement: an interval wider than this says nothing worth a word."""
+FRESH_DAYS = 5
+"""Judgement: a rest voltage speaks for five days; after that nobody knows."""
+
+
+def charge_of(view: View) -> tuple[float, float, float] | None:
+    """State of charge with its 90 % interval, percent; None while neither estimate nor rest voltages tell."""
+    pct, low, high = view.pct, view.low_pct, view.high_pct
+    if pct is not None and low is not None and high is not None and high - low <= WIDE_PCT:
+        return pct, low, high
+    memory = view.trend
+    if memory.points:
+        day, mv = memory.points[-1]
+        age_days = view.now_ms / DAY_MS - day - 1
+        if age_days < FRESH_DAYS and (memory.charged_ms is None or memory.charged_ms <= (day + 1) * DAY_MS):
+            shift = shift_v(view, memory.top_mv)
+            level = pct_of(view, mv, shift)
+            low, high = level_interval(view, level, shift)
+            return level, max(0.0, low - max(0.0, age_days)), high
+    return None
+
+
+def is_charging(view: View) -> bool:
+    """Whether a charger is at work, or was within the last hours of a sensor that seldom speaks."""
+    if view.charging.phase in CHARGING or view.trend.hour.charged:
+        return True
+    charged_ms = view.trend.charged_ms
+    return charged_ms is not None and view.now_ms - charged_ms < 2 * HOUR_MS
