@@ -1,0 +1,59 @@
+"""One worker of the fleet as a process: partitions → the loop → PostgreSQL. `python -m tests.fleet.worker SETTINGS.json`."""
+
+import asyncio
+import json
+import signal
+import sys
+import time
+from pathlib import Path
+from typing import Any
+
+from api.database import Database
+from api.fencing import FencedLedger
+from api.ledger import SqlLedger
+from ingest.amqp_settings import AmqpSettings
+from ingest.amqp_source import AmqpSource, exit_at_once
+from ingest.decoder import Decoder
+from ingest.formats.json_fields import JsonFields, json_decoder
+from ingest.pipeline import Pipeline, PipelineSettings
+
+FIELDS: dict[str, Any] = {
+    "voltage": "volts", "current": "amps", "temperature": "celsius", "charge": "amp_hours", "time": {"field": "time"}, "sequence": "n",
+}  # fmt: skip
+"""What the simulated vehicles send."""
+MAP = JsonFields.model_validate(FIELDS)
+
+
+class StoryClock:
+    """The machine's monotonic clock; the wall clock says it is not set, so that a story told quicker than time brings no silences."""
+
+    boot_id = "fleet"
+
+    def wall_ms(self) -> int:
+        return time.time_ns() // 1_000_000
+
+    def monotonic_ms(self) -> int:
+        return time.monotonic_ns() // 1_000_000
+
+    def trusted(self) -> bool:
+        return False
+
+
+def decoder(battery_id: str | None) -> Decoder:
+    return json_decoder(MAP, battery_id)
+
+
+async def work(settings: dict[str, Any]) -> None:
+    clock = StoryClock()
+    with Database(settings["database"]) as database:
+        store = FencedLedger(SqlLedger(database), exit_at_once)
+        pipeline = Pipeline(store, {"json": decoder}, clock, PipelineSettings(commit_every_s=settings.get("commit_every_s", 0.1)))
+        asyncio.get_running_loop().add_signal_handler(signal.SIGTERM, pipeline.stop)
+        async with AmqpSource(AmqpSettings.model_validate(settings["amqp"]), clock) as source:
+            sys.stdout.write("ready\n")
+            sys.stdout.flush()
+            await pipeline.run([source])
+
+
+if __name__ == "__main__":
+    asyncio.run(work(json.loads(Path(sys.argv[1]).read_text())))
