@@ -71,6 +71,8 @@ class Session(NamedTuple):
     warm_v: float | None = None
     warm_c: float | None = None
     pulses: int = 0
+    ended_in: str = ""
+    """Phase of its last charging moment."""
 
 
 class ChargingMemory(NamedTuple):

@@ -18,8 +18,11 @@ ALONE_MS = 1_500_000
 """Judgement: without a current sensor twenty-five minutes, for a slow bulk charge also seems to stand."""
 KNOWN_MS = 120_000
 """Judgement: a set-point met again is recognised after two minutes; a voltage that only falls past it is not."""
-FALLEN = 0.85
-"""Judgement: a current fallen by 15 % at a held voltage is limited by the voltage, not by the charger."""
+FALLEN, FALLEN_C, HALVED = 0.85, 0.04, 0.5
+"""Judgement: a current fallen at a held voltage, by 15 % and a twenty-fifth of the capacity per hour or to half, is limited by the voltage;
+less falls with the sun, and the voltage hardly shows it."""
+STANDING_MS = 2_700_000
+"""Judgement: lead-acid that stands for three quarters of an hour near its absorption window is held there; unregulated it would climb."""
 JUMP_CELL_V = 0.06
 """Judgement: a step of a third of a volt (six cells) must be seen twice."""
 ABOVE_TOP_CELL_V = 0.03
@@ -37,6 +40,12 @@ def top_rest_v(battery: Battery) -> float:
         return 3.36 * battery.cells  # judgement: 98 % of the rest table; above it the curve leaves the plateau
     table = battery.rest_voltage_table
     return battery.kind.rest_voltage.rows[-1][1] * battery.cells if table is None else table[-1][1]
+
+
+def lifted_v(battery: Battery) -> float:
+    """Above this a voltage that stands still is held by a charger."""
+    floor = 2.175 if battery.kind.lead_acid else 0.0  # judgement: 13.05 V for six cells; no rested lead-acid battery stands there
+    return max(top_rest_v(battery) + ABOVE_TOP_CELL_V * battery.cells, floor * battery.cells)
 
 
 def believed_v(span: Span, last_v: float | None) -> float:
@@ -77,8 +86,11 @@ def phase_of(battery: Battery, memory: ChargingMemory, voltage_v: float, current
     if current_a is None:
         return _phase_by_voltage(battery, memory, voltage_v, span)
     quiet = quiet_a(battery)
-    lifted = voltage_v > top_rest_v(battery) + ABOVE_TOP_CELL_V * battery.cells
-    if lifted and current_a > -0.02 * battery.rated_capacity_ah and _regulated(battery, memory, voltage_v, current_a, span):
+    if (
+        voltage_v > lifted_v(battery)
+        and current_a > -0.02 * battery.rated_capacity_ah
+        and _regulated(battery, memory, voltage_v, current_a, span)
+    ):
         return _regulated_phase(battery, memory, voltage_v, current_a, span.temperature_c)
     if current_a > quiet:
         return "bulk" if current_a >= 0.02 * battery.rated_capacity_ah else "charging"
@@ -97,8 +109,15 @@ def _regulated(battery: Battery, memory: ChargingMemory, voltage_v: float, curre
         return False
     if current_a <= 0.02 * battery.rated_capacity_ah and voltage_v >= held.anchor_v - band / 2:
         return True
+    if stood_ms >= STANDING_MS and battery.kind.lead_acid:
+        low_v = window.raised_v(battery, window.absorption_low_v(battery), span.temperature_c)
+        if voltage_v >= low_v - 0.05 * battery.cells:
+            return True
     peak = held.peak_a
-    return peak is not None and current_a <= FALLEN * peak and voltage_v >= held.anchor_v - band / 2
+    if peak is None or voltage_v < held.anchor_v - band / 2:
+        return False
+    fallen = current_a <= FALLEN * peak and peak - current_a >= FALLEN_C * battery.rated_capacity_ah
+    return fallen or current_a <= HALVED * peak
 
 
 def _known(battery: Battery, memory: ChargingMemory, voltage_v: float) -> bool:
@@ -117,7 +136,8 @@ def _regulated_phase(
     absorbed_v = None if session is None or session.over or session.absorption_ms < HELD_MS else session.absorption_v
     if voltage_v > window.raised_v(battery, window.absorption_high_v(battery) + 0.04 * battery.cells, temperature_c):
         return "equalisation"
-    if absorbed_v is not None and voltage_v > absorbed_v + 0.05 * battery.cells:
+    top_v = window.raised_v(battery, window.absorption_high_v(battery), temperature_c)
+    if absorbed_v is not None and voltage_v > max(absorbed_v + 0.05 * battery.cells, top_v + 0.01 * battery.cells):
         return "equalisation"
     if absorbed_v is not None and voltage_v < absorbed_v - 0.03 * battery.cells:
         return "float"
@@ -129,19 +149,38 @@ def _regulated_phase(
 def _phase_by_voltage(battery: Battery, memory: ChargingMemory, voltage_v: float, span: Span) -> str:
     held, slow_v = memory.held, memory.slow_v
     stood_ms = 0 if held is None else span.end_ms - held.since_ms
-    if voltage_v > top_rest_v(battery) + ABOVE_TOP_CELL_V * battery.cells:
+    if voltage_v > lifted_v(battery):
+        if _plateau(battery, memory, voltage_v):
+            return "bulk" if slow_v is None or voltage_v >= slow_v - 0.005 * battery.cells else "resting"
         if stood_ms >= ALONE_MS or (stood_ms >= KNOWN_MS and _known(battery, memory, voltage_v)):
             return _alone_phase(battery, memory, voltage_v, span.temperature_c)
         if slow_v is not None and voltage_v >= slow_v - 0.005 * battery.cells:
             return "bulk"
-        return memory.phase if memory.phase in CHARGING and stood_ms > 0 else "resting"
+        return "resting"
     if slow_v is None:
         return "unknown"
-    if voltage_v > slow_v + 0.015 * battery.cells:
+    if voltage_v > slow_v + 0.025 * battery.cells and voltage_v > _half_rest_v(battery):
         return "charging"
     if stood_ms >= 3_600_000:
         return "resting"
     return "discharging" if voltage_v < slow_v - 0.003 * battery.cells else memory.phase if memory.phase != "bulk" else "unknown"
+
+
+def _plateau(battery: Battery, memory: ChargingMemory, voltage_v: float) -> bool:
+    """Whether a lithium battery may stand this still by itself, in the flat middle of a constant-current charge."""
+    if battery.kind.lead_acid or voltage_v > 3.47 * battery.cells:
+        return False
+    session = memory.session
+    return session is None or session.over or session.absorption_ms == 0
+
+
+def _half_rest_v(battery: Battery) -> float:
+    """Rest voltage at about half charge; below it a rising voltage may as well be the recovery from a deep discharge."""
+    table = battery.rest_voltage_table
+    if table is not None:
+        return table[len(table) // 2][1]
+    rows = battery.kind.rest_voltage.rows
+    return rows[len(rows) // 2][1] * battery.cells
 
 
 def _alone_phase(battery: Battery, memory: ChargingMemory, voltage_v: float, temperature_c: float | None) -> str:

@@ -18,6 +18,8 @@ IDLE_MS = 3_600_000
 SILENT_MS = 1_800_000
 LOST_MS = 12 * 3_600_000
 """Judgement: after half a day of silence it is another session."""
+SINKING_CELL_V, SETTLED_MS = 0.008, 1_800_000
+"""Judgement: a set-point that seems to have come down by 50 mV (six cells) must stand for half an hour, or the sun is only going down."""
 REGULATED = frozenset(("absorption", "float", "equalisation"))
 
 
@@ -53,7 +55,7 @@ def _grown(battery: Battery, memory: ChargingMemory, session: Session, voltage_v
     lost_ms = span.gap_ms if span.gap_ms > SILENT_MS else 0
     dt_ms = min(span.end_ms - session.end_ms, span.end_ms - span.begin_ms + span.gap_ms) - lost_ms
     temperature_c, phase = span.temperature_c, memory.phase
-    new: dict[str, object] = {"end_ms": span.end_ms}
+    new: dict[str, object] = {"end_ms": span.end_ms, "ended_in": phase}
     if lost_ms:
         new["unseen_ms"] = session.unseen_ms + lost_ms
     if current_a is not None and span.current_a is not None:
@@ -94,7 +96,10 @@ def _regulated(
         new["rising_ms"], new["rising_from_a"] = 0, None
         if phase == "float":
             new.update(cool_v=None, cool_c=None, warm_v=None, warm_c=None)
-    new[f"{phase}_ms"], new[f"{phase}_v"], new[f"{phase}_c"] = spent + dt_ms, held_v, temperature_c
+    new[f"{phase}_ms"] = spent + dt_ms
+    known_v = getattr(session, f"{phase}_v")
+    if known_v is None or held_v > known_v - SINKING_CELL_V * battery.cells or held_for_ms(memory) >= SETTLED_MS:
+        new[f"{phase}_v"], new[f"{phase}_c"] = held_v, temperature_c
     if held_for_ms(memory) >= HELD_MS and temperature_c is not None and phase != "equalisation":
         if session.cool_c is None or temperature_c < session.cool_c or "cool_c" in new:
             new["cool_v"], new["cool_c"] = held_v, temperature_c
@@ -134,15 +139,29 @@ def _watch_rise(battery: Battery, memory: ChargingMemory, session: Session, slow
 
 
 def _watch_high(
-    battery: Battery, session: Session, voltage_v: float, temperature_c: float | None, dt_ms: int, new: dict[str, object]
+    battery: Battery,
+    session: Session,
+    voltage_v: float,
+    temperature_c: float | None,
+    dt_ms: int,
+    new: dict[str, object],
 ) -> None:
-    """Time above the absorption window at this temperature, and how high."""
+    """Time above the absorption window at this temperature, and how high. An equalisation that is allowed does not count."""
     limit_v = window.raised_v(battery, window.absorption_high_v(battery), temperature_c) + margin_v(battery)
-    if voltage_v > limit_v:
+    if voltage_v > limit_v and not _equalising(battery, session, voltage_v, temperature_c):
         before = session.high_v
         new["high_ms"] = session.high_ms + dt_ms
         new["high_v"] = round(voltage_v if before is None else before + 0.2 * (voltage_v - before), 3)
         new["high_c"] = temperature_c
+
+
+def _equalising(battery: Battery, session: Session, voltage_v: float, temperature_c: float | None) -> bool:
+    """Whether the high voltage is an equalisation that this battery may have: a step up after absorption, below its limit."""
+    top_v = window.equalisation_high_v(battery)
+    if top_v is None or voltage_v > window.raised_v(battery, top_v, temperature_c) + margin_v(battery):
+        return False
+    absorbed_v = session.absorption_v
+    return session.absorption_ms >= HELD_MS and absorbed_v is not None and voltage_v > absorbed_v + 0.03 * battery.cells
 
 
 def margin_v(battery: Battery) -> float:

@@ -54,10 +54,12 @@ def at_25_c(battery: Battery, voltage_v: float, temperature_c: float | None) -> 
 
 
 def raised_v(battery: Battery, limit_v: float, temperature_c: float | None) -> float:
-    """An upper limit at a temperature, on the side that accuses least: strongest compensation in the cold, mildest in warmth.
-
-    Without a temperature the limit of 10 °C is used (judgement: a heated or summer vehicle is seldom colder).
-    """
+    """An upper limit at a temperature, with the usual compensation. Without a temperature, that of 10 °C: it accuses less
+    (judgement: a vehicle in which batteries are charged is seldom colder)."""
     kelvin = -15.0 if temperature_c is None else temperature_c - BASE_C
-    _, strongest, mildest = compensation_v_per_k(battery)
-    return limit_v + (strongest if kelvin < 0 else mildest) * kelvin
+    return limit_v + compensation_v_per_k(battery)[0] * kelvin
+
+
+def capped_v(battery: Battery, limit_v: float, temperature_c: float | None) -> float:
+    """As `raised_v`, but no higher than at 0 °C, where most chargers stop raising their voltage (common practice)."""
+    return raised_v(battery, limit_v, None if temperature_c is None else max(0.0, temperature_c))

@@ -50,7 +50,9 @@ def judge(view: View, standing: bool) -> Judgement:
 def _finding(view: View, session: Session, how: str, limit_v: float | None, priority: str) -> Finding:
     battery = view.battery
     usual, strongest, mildest = window.compensation_v_per_k(battery)
-    expected_v = (window.absorption_low_v(battery) + window.absorption_high_v(battery)) / 2 + usual * ((session.absorption_c or 25.0) - 25.0)
+    expected_v = (window.absorption_low_v(battery) + window.absorption_high_v(battery)) / 2 + usual * (
+        (session.absorption_c or 25.0) - 25.0
+    )
     measured = measured_v_per_k(session)
     measured_said = "" if measured is None else f" Over this charge it changed by {1000 * measured:.0f} mV for each kelvin."
     cold = "cold" in how
@@ -62,7 +64,11 @@ def _finding(view: View, session: Session, how: str, limit_v: float | None, prio
         f"{expected_v:.2f} V." + measured_said + telling.doubts(battery, session),
         f"The charger seems to have no temperature compensation, or a wrong one; {battery.kind.title} wants {1000 * strongest:.0f} to "
         f"{1000 * mildest:.0f} mV for each kelvin from 25 °C. "
-        + ("In the cold the battery stays partly empty." if cold else "In warmth this is over-voltage: gas, loss of water, and heat that feeds itself."),
+        + (
+            "In the cold the battery stays partly empty."
+            if cold
+            else "In warmth this is over-voltage: gas, loss of water, and heat that feeds itself."
+        ),
         "Fit or connect the charger's temperature sensor to the battery, or switch compensation on.",
         telling.caution(battery) if cold else telling.caution(battery, "hydrogen", "hot"),
         telling.evidence(

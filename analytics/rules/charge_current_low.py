@@ -28,7 +28,9 @@ def judge(view: View, standing: bool) -> Judgement:
         f"{battery.kind.bulk_current_c.low * battery.rated_capacity_ah:.0f} A or more. Likely cause: a maintainer or small panel used as a charger.",
         "Charge it once with a charger of the right size; keep the small one for holding it full.",
         telling.caution(battery),
-        telling.evidence(session, ("current_a", session.peak_a), ("usual_least_a", battery.kind.bulk_current_c.low * battery.rated_capacity_ah)),
+        telling.evidence(
+            session, ("current_a", session.peak_a), ("usual_least_a", battery.kind.bulk_current_c.low * battery.rated_capacity_ah)
+        ),
         battery.kind.bulk_current_c.source,
     )
 

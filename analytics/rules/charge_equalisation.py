@@ -22,9 +22,11 @@ def judge(view: View, standing: bool) -> Judgement:
     wrong = stepped and allowed_v is None
     long = allowed_v is not None and session.equalisation_ms > LONGEST_MS
     if volts is None or not (wrong or long):
-        proven = session.over or session.float_ms > 0
+        proven = session.float_ms > 0 or (session.over and session.absorption_ms > 0)
         return None if proven or not standing else HOLD
-    why = f"{battery.kind.title} must not be equalised" if wrong else f"an equalisation is over after {LONGEST_MS // 3_600_000} hours at most"
+    why = (
+        f"{battery.kind.title} must not be equalised" if wrong else f"an equalisation is over after {LONGEST_MS // 3_600_000} hours at most"
+    )
     return Finding(
         "charge_equalisation",
         "high" if wrong else "medium",

@@ -7,16 +7,22 @@ from analytics.rules.rule import Judgement, Rule
 from analytics.view import View
 
 ABSORBED_MS = 1_800_000
+LEAST_MS = 4 * 3_600_000
+"""Judgement: shorter charges are drives, and end because the drive does."""
+TAIL_MS = 3 * 3_600_000
+"""Judgement: a charger that lets go does so soon after the tail current; whoever pulls the plug does it at any time."""
 
 
 def judge(view: View, standing: bool) -> Judgement:
     session, battery = telling.relevant(view.charging.session, view.now_ms), view.battery
     if session is None or not session.over or not battery.kind.lead_acid:
         return None
+    if session.ended_in not in ("absorption", "equalisation") or session.end_ms - session.begin_ms < LEAST_MS:
+        return None  # a voltage that sank before it ended: the sun went down
     absorbed = session.absorption_ms >= ABSORBED_MS and session.unseen_ms == 0
-    if not absorbed or session.float_ms > 0 or not is_full(battery, session):
+    if not absorbed or session.float_ms > 0 or (session.tail_ms == 0 and not is_full(battery, session)):
         return None
-    if session.tail_a is None or session.tail_a > 1.5 * tail_a(battery):
+    if session.tail_a is None or session.tail_a > 1.5 * tail_a(battery) or session.tail_ms > TAIL_MS:
         return None
     return Finding(
         "charge_no_float",

@@ -22,7 +22,7 @@ def judge(view: View, standing: bool) -> Judgement:
     found = _absorbing(view, session) or _floating(view, session)
     if found is not None:
         return found
-    proven = session.absorption_ms >= 1_800_000 or session.over
+    proven = session.absorption_ms >= 1_800_000 or session.float_ms >= 1_800_000
     return None if proven or not standing else HOLD
 
 
@@ -35,7 +35,9 @@ def _absorbing(view: View, session: Session) -> Finding | None:
     if session.high_ms < HIGH_MS and not (excess_v > FAR_CELL_V * battery.cells and session.high_ms >= 120_000):
         return None
     own = battery.charge_window.absorption_high_v
-    return _finding(view, session, session.high_v, limit_v, session.high_c, session.high_ms, "charging", own, battery.kind.absorption.source)
+    return _finding(
+        view, session, session.high_v, limit_v, session.high_c, session.high_ms, "while charging", own, battery.kind.absorption.source
+    )
 
 
 def _floating(view: View, session: Session) -> Finding | None:
@@ -46,7 +48,9 @@ def _floating(view: View, session: Session) -> Finding | None:
     if session.float_v <= limit_v + FLOAT_OVER_CELL_V * battery.cells + margin_v(battery):
         return None
     own = battery.charge_window.float_high_v
-    return _finding(view, session, session.float_v, limit_v, session.float_c, session.float_ms, "float", own, battery.kind.float_charge.source)
+    return _finding(
+        view, session, session.float_v, limit_v, session.float_c, session.float_ms, "in float", own, battery.kind.float_charge.source
+    )
 
 
 def _finding(
@@ -63,7 +67,7 @@ def _finding(
     battery = view.battery
     excess_v = voltage_v - limit_v
     serious = excess_v > 0.05 * battery.cells or not battery.kind.lead_acid
-    if stage == "float":
+    if stage == "in float":
         cause = "the float setting is too high for this battery, or the charger never leaves absorption"
     else:
         cause = telling.likely_cause(battery, voltage_v, temperature_c)
@@ -76,7 +80,7 @@ def _finding(
         "charge_over_voltage",
         "high" if serious else "medium",
         "Charging voltage too high",
-        f"{voltage_v:.2f} V in {stage} at {telling.warmth(temperature_c)}, seen for {telling.span_of(held_ms)}; "
+        f"{voltage_v:.2f} V {stage} at {telling.warmth(temperature_c)}, seen for {telling.span_of(held_ms)}; "
         f"this battery should not go above {limit_v:.2f} V at that temperature." + telling.doubts(battery, session),
         f"Over-voltage for {battery.kind.title}. {harm} Likely cause: {cause}.",
         f"Switch the charger off or set its profile to {battery.kind.title} before the next charge.",

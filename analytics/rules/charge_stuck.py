@@ -6,8 +6,8 @@ from analytics.charging.sessions import margin_v
 from analytics.rules.rule import HOLD, Judgement, Rule
 from analytics.view import View
 
-TAIL_MS = 5 * 3_600_000
-"""Judgement: full is the tail current for one to three hours (trade practice); five leave room for timers."""
+TAIL_MS = 9 * 3_600_000
+"""Judgement: full is the tail current for one to three hours (trade practice); chargers' own timers run up to eight."""
 LONGEST_MS = 20 * 3_600_000
 ALONE_MS = 16 * 3_600_000
 """Judgement: without a current sensor sixteen hours, longer than a small charger needs for a big battery."""
@@ -22,10 +22,12 @@ def judge(view: View, standing: bool) -> Judgement:
         return HOLD if standing else None
     alone = session.charge_ah is None
     long = session.absorption_ms >= (ALONE_MS if alone else LONGEST_MS) or session.tail_ms >= TAIL_MS
-    ceiling_v = window.raised_v(battery, window.float_high_v(battery), session.absorption_c)
+    ceiling_v = window.capped_v(battery, window.float_high_v(battery), session.absorption_c)
     if not long or session.absorption_v <= ceiling_v + ABOVE_FLOAT_CELL_V * battery.cells + margin_v(battery):
         return None if session.float_ms > 0 or session.over or not standing else HOLD
-    current = "" if session.tail_a is None else f", the last {telling.span_of(session.tail_ms)} with hardly any current ({session.tail_a:.1f} A)"
+    current = (
+        "" if session.tail_a is None else f", the last {telling.span_of(session.tail_ms)} with hardly any current ({session.tail_a:.1f} A)"
+    )
     return Finding(
         "charge_stuck",
         "high" if session.absorption_ms >= 24 * 3_600_000 else "medium",

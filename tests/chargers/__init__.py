@@ -1,0 +1,1 @@
+"""Chargers, right and wrong, against the verdicts: simulated sessions of every chemistry, behaviour and temperature."""
