@@ -1,0 +1,416 @@
+"""The outbox end to end on real databases: from committed events to what people get, across restarts and failures."""
+
+from datetime import time
+from itertools import count
+
+import pytest
+from pydantic import SecretStr
+
+from analytics.assessment import AlertEvent, Finding
+from analytics.batch import Batch
+from analytics.battery import Battery
+from api.database import Database
+from api.ledger import SqlLedger
+from api.outbox import Outbox
+from api.people import Person, PushSettings, QuietTime
+from api.ports import Message, PushFailed, PushRefused
+from tests.databases import database, postgres_url  # noqa: F401 - fixtures
+
+T0 = 1_790_000_000_000  # 2026-09-21T14:13:20Z
+SECOND, HOUR, DAY = 1000, 3_600_000, 86_400_000
+
+
+class Phone:
+    """A channel that keeps what it gets; `mood` is an error to raise instead."""
+
+    def __init__(self, name: str) -> None:
+        self.name, self.got, self.mood = name, list[Message](), None
+
+    mood: Exception | None
+
+    def push(self, message: Message) -> None:
+        if self.mood is not None:
+            raise self.mood
+        self.got.append(message)
+
+    @property
+    def titles(self) -> list[str]:
+        return [message.title for message in self.got]
+
+
+class House:
+    """A ledger, people with phones, and a clock that tests move."""
+
+    def __init__(self, base: Database, *people: Person, **more: object) -> None:
+        self.now = T0
+        self.ledger = SqlLedger(base)
+        self.settings = PushSettings(people=people, **more)  # type: ignore[arg-type]
+        self.phones = {f"{p.name}/1": Phone(f"{p.name}/1") for p in people}
+        self.said: list[str] = []
+        self.restart()
+
+    def restart(self) -> None:
+        """What a process remembers is gone."""
+        self.ledger = SqlLedger(self.ledger.database)
+        self.outbox = Outbox(self.ledger, self.settings, self.phones, lambda: self.now, lambda: 1.0, self.said.append)
+
+    def tells(self, *events: AlertEvent, late: bool = False) -> None:
+        self.ledger.commit(Batch(late_events=list(events)) if late else Batch(events=list(events)))
+
+    def later(self, ms: int = SECOND, step: int | None = None) -> None:
+        """Time goes by, in steps, and the outbox works in each."""
+        end = self.now + ms
+        while self.now < end:
+            self.now = min(end, self.now + (step or ms))
+            self.outbox.plan_once()
+            for name in self.phones:
+                while self.outbox.send_once(name):
+                    pass
+
+    def titles(self, name: str = "Ana") -> list[str]:
+        return self.phones[f"{name}/1"].titles
+
+
+def person(name: str = "Ana", **more: object) -> Person:
+    """Someone who is told of everything at once."""
+    return Person.model_validate({"name": name, "urls": (SecretStr("terminal:"),), "digest_at": None, **more})
+
+
+TITLES = {"low_voltage": "Battery low", "silence": "Silent for 20 hours", "forecast_low": "Falling"}
+
+
+def event(
+    kind: str, at: int, battery_id: str = "van1", rule: str = "low_voltage", priority: str = "medium", began: int | None = None
+) -> AlertEvent:
+    """A step in the life of an alert that began at `began` (after T0) or now."""
+    start = T0 + (at if began is None else began)
+    finding = Finding(rule, priority, TITLES[rule], f"{kind}: seen at 3.5 °C", "It means this.", "Do that.", "", (), "test")
+    return AlertEvent(f"{battery_id}:{rule}:{start}", battery_id, rule, kind, T0 + at, priority, "reason", finding)
+
+
+@pytest.fixture
+def base(database: Database) -> Database:  # noqa: F811
+    """A database with eight batteries of one gateway (their site) and one elsewhere."""
+    ledger = SqlLedger(database)
+    for n in range(1, 9):
+        ledger.declare(Battery(f"van{n}", "agm", 100.0, site="Hull"), T0, "test")
+    ledger.declare(Battery("far", "agm", 100.0, site="Leeds"), T0, "test")
+    return database
+
+
+def test_an_alert_is_told_and_its_end_too(base: Database) -> None:
+    """One message when it begins, one when it ends, and the alert's history says who was told."""
+    house = House(base, person())
+    house.tells(event("began", 0))
+    house.later()
+    house.tells(event("ended", HOUR, began=0))
+    house.later(HOUR)
+    assert house.titles() == ["van1: Battery low", "Over: van1: Battery low"]
+    assert "It means this." in house.phones["Ana/1"].got[0].text
+    assert [(a.kind, a.who) for a in house.ledger.acts(event("began", 0).alert_id) if a.kind == "pushed"] == [("pushed", "Ana")] * 2
+    assert [d.state for d in house.ledger.deliveries(event("began", 0).alert_id)] == ["sent", "sent"]
+
+
+def test_nothing_is_told_twice_over_restarts(base: Database) -> None:
+    """A restart between any two steps repeats nothing and forgets nothing."""
+    house = House(base, person())
+    house.tells(event("began", 0))
+    house.restart()
+    house.later()
+    house.restart()
+    house.later()
+    house.tells(event("began", 0), event("ended", 5 * SECOND, began=0))
+    house.restart()
+    house.later()
+    house.restart()
+    house.later()
+    assert house.titles() == ["van1: Battery low", "Over: van1: Battery low"]
+
+
+def test_the_end_is_told_in_spite_of_a_shelf_and_of_new_filters(base: Database) -> None:
+    """If the beginning was announced, the end is announced too: shelved, restarted, and with other settings."""
+    house = House(base, person())
+    house.tells(event("began", 0))
+    house.later()
+    house.ledger.shelve(event("began", 0).alert_id, house.now, house.now + DAY, "Ana", "known")
+    house.settings = PushSettings(people=(person(priority="high", sites=("Leeds",)),))
+    house.restart()
+    house.tells(event("ended", HOUR, began=0))
+    house.later(HOUR)
+    assert house.titles() == ["van1: Battery low", "Over: van1: Battery low"]
+
+
+def test_what_was_never_announced_has_no_end(base: Database) -> None:
+    """Shelved from before it began, it is neither announced nor closed."""
+    house = House(base, person())
+    house.tells(event("began", 0), event("ended", SECOND, began=0))
+    house.later()
+    assert house.titles() == []
+    house.tells(event("began", 10 * SECOND))
+    house.ledger.shelve(event("began", 10 * SECOND).alert_id, house.now, house.now + DAY, "Ana", "known")
+    house.later()
+    house.tells(event("ended", HOUR, began=10 * SECOND))
+    house.later(HOUR)
+    assert house.titles() == []
+
+
+def test_a_shelf_that_ends_is_followed_by_the_message(base: Database) -> None:
+    """What began under a shelf and still holds when the shelf ends is told then, once."""
+    house = House(base, person())
+    house.tells(event("began", 0))
+    house.ledger.shelve(event("began", 0).alert_id, house.now, house.now + HOUR, "Ana", "lunch")
+    house.later(HOUR - SECOND, 600 * SECOND)
+    assert house.titles() == []
+    house.later(5 * SECOND, SECOND)
+    assert house.titles() == ["van1: Battery low"]
+    assert [a.kind for a in house.ledger.acts(event("began", 0).alert_id)] == ["began", "shelved", "unshelved", "pushed"]
+
+
+def test_quiet_hours_hold_the_message_and_an_end_within_them_cancels_it(base: Database) -> None:
+    """At night medium waits; what is over by the morning is never told; what is not is told in the morning."""
+    night = QuietTime(begin=time(14), end=time(7))
+    house = House(base, person(quiet=(night,)))
+    house.tells(event("began", 0), event("began", 0, "van2"), event("began", 0, "van3", priority="high"))
+    house.later()
+    assert house.titles() == ["van3: Battery low"]
+    house.tells(event("ended", HOUR, began=0))
+    house.later(20 * HOUR, 2 * HOUR)
+    assert "van2: Battery low" in house.titles()
+    assert not any("van1" in title for title in house.titles())
+
+
+def test_repeated_until_acknowledged_then_reminded_once(base: Database) -> None:
+    """Nobody acknowledges: told again daily. Acknowledged and forgotten: one reminder after two days."""
+    house = House(base, person())
+    house.tells(event("began", 0))
+    house.later(50 * HOUR, HOUR)
+    assert house.titles() == ["van1: Battery low", "Still: van1: Battery low", "Still: van1: Battery low"]
+    house.ledger.acknowledge(event("began", 0).alert_id, house.now, "Bo")
+    house.later(200 * HOUR, 4 * HOUR)
+    assert house.titles()[3:] == ["Not mended: van1: Battery low"]
+    assert house.phones["Ana/1"].got[-1].text.startswith("Bo acknowledged it 2 days ago, and it is still there.")
+
+
+def test_the_second_contact_is_told_when_nobody_answers(base: Database) -> None:
+    """Not acknowledged for an hour, a high alert goes to the second contact, who also hears its end; an acknowledged one does not."""
+    house = House(base, person(), person("Bo", only_escalated=True))
+    house.tells(event("began", 0, priority="high"), event("began", 0, "van2", priority="high"))
+    house.later()
+    house.ledger.acknowledge(event("began", 0, "van2").alert_id, house.now, "Ana")
+    house.later(2 * HOUR, 1800 * SECOND)
+    assert house.titles("Bo") == ["Nobody answered: van1: Battery low"]
+    house.tells(event("ended", 3 * HOUR, priority="high", began=0), event("ended", 3 * HOUR, "van2", priority="high", began=0))
+    house.later()
+    assert house.titles("Bo") == ["Nobody answered: van1: Battery low", "Over: van1: Battery low"]
+
+
+def test_worse_is_told_again(base: Database) -> None:
+    """A priority that rises is told to those who knew it lower, and for the first time to those who only want high."""
+    house = House(base, person(), person("Bo", priority="high"))
+    house.tells(event("began", 0))
+    house.later()
+    house.tells(event("worsened", SECOND, priority="high", began=0))
+    house.later()
+    assert house.titles() == ["van1: Battery low", "Worse: van1: Battery low"]
+    assert house.titles("Bo") == ["van1: Battery low"]
+
+
+def test_low_priority_comes_as_one_digest(base: Database) -> None:
+    """What is low is gathered until the morning; what ended meanwhile is left out; the ends of what was told come in the next."""
+    house = House(base, person(digest_at=time(8)))
+    for n in (1, 2, 3):
+        house.tells(event("began", n, f"van{n}", "forecast_low", "low"))
+        house.later()
+    house.tells(event("ended", HOUR, "van2", "forecast_low", "low", began=2))
+    house.later(20 * HOUR, 2 * HOUR)
+    assert house.titles() == ["Today: 2 things to look after"]
+    assert house.phones["Ana/1"].got[0].text.splitlines() == ["van1: Falling. Do that.", "van3: Falling. Do that."]
+    house.tells(event("ended", 21 * HOUR, "van1", "forecast_low", "low", began=1))
+    house.later(24 * HOUR, HOUR)
+    assert house.titles()[1:] == ["1 thing settled"]
+    assert house.phones["Ana/1"].got[1].text == "over: van1: Falling."
+
+
+def test_a_backlog_is_one_summary(base: Database) -> None:
+    """Weeks of late readings raise no storm: one message, what still holds first, and later its end."""
+    house = House(base, person())
+    for n in range(1, 8):
+        at = -20 * DAY + n * DAY
+        house.tells(event("began", at), event("ended", at + HOUR, began=at), late=True)
+        house.later(5 * SECOND)
+    house.tells(event("began", -DAY, priority="high"), late=True)
+    house.later(90 * SECOND, 5 * SECOND)
+    assert house.titles() == ["Heard again, with 8 alerts meanwhile"]
+    lines = house.phones["Ana/1"].got[0].text.splitlines()
+    assert lines[0] == "Readings of van1 came in late. They show 8 alerts; 1 still holds."
+    assert lines[1] == "van1: Battery low."
+    assert sum(line.startswith("over: ") for line in lines) == 7
+    house.tells(event("ended", HOUR, priority="high", began=-DAY))
+    house.later(SECOND)
+    assert house.titles()[1:] == ["Over: van1: Battery low"]
+
+
+def test_an_announced_alert_whose_end_came_late_is_closed(base: Database) -> None:
+    """Announced, then out of reach, then ended in the backlog: the summary tells its end."""
+    house = House(base, person())
+    house.tells(event("began", 0))
+    house.later()
+    house.tells(event("ended", HOUR, began=0), late=True)
+    house.later(70 * SECOND, 5 * SECOND)
+    assert house.titles() == ["van1: Battery low", "Heard again, with 1 alert meanwhile"]
+    assert "over: van1: Battery low." in house.phones["Ana/1"].got[1].text
+
+
+def test_a_dead_gateway_is_one_message(base: Database) -> None:
+    """Silences of one gateway come as one message, stragglers add none, and so does its return; another site's silence is told itself."""
+    house = House(base, person())
+    for n in range(1, 7):
+        house.tells(event("began", n, f"van{n}", "silence"))
+        house.later(2 * SECOND)
+    house.later(70 * SECOND, 5 * SECOND)
+    assert house.titles() == ["Gateway Hull is down"]
+    assert "van1, van2, van3, van4, van5, van6" in house.phones["Ana/1"].got[0].text
+    house.tells(event("began", HOUR, "van7", "silence"), event("began", HOUR, "far", "silence"))
+    house.later(70 * SECOND, 5 * SECOND)
+    assert house.titles() == ["Gateway Hull is down", "far: Silent for 20 hours"]
+    house.tells(*(event("ended", 2 * HOUR, f"van{n}", "silence", began=HOUR if n == 7 else n) for n in range(1, 8)))
+    house.later(70 * SECOND, 5 * SECOND)
+    assert house.titles()[2:] == ["Gateway Hull is back"]
+    assert "7 batteries" in house.phones["Ana/1"].got[2].text
+
+
+def test_two_silent_batteries_are_two_messages(base: Database) -> None:
+    """Too few to be one cause: each is told itself."""
+    house = House(base, person())
+    house.tells(event("began", 0, "van1", "silence"), event("began", 0, "van2", "silence"))
+    house.later(70 * SECOND, 5 * SECOND)
+    assert house.titles() == ["van1: Silent for 20 hours", "van2: Silent for 20 hours"]
+
+
+def test_a_dead_channel_is_tried_again_with_growing_waits(base: Database) -> None:
+    """While a channel fails it is tried less and less often; when it returns the message arrives once, and the other phone never waited."""
+    house = House(base, person(), person("Bo"))
+    house.phones["Ana/1"].mood = PushFailed("no answer within 10 s")
+    house.tells(event("began", 0))
+    house.later(HOUR, 20 * SECOND)
+    (delivery,) = [d for d in house.ledger.deliveries() if d.channel == "Ana/1"]
+    assert delivery.state == "waiting"
+    assert delivery.last_error == "no answer within 10 s"
+    assert 8 <= delivery.tries <= 12
+    assert house.titles("Bo") == ["van1: Battery low"]
+    house.phones["Ana/1"].mood = None
+    house.later(900 * SECOND, 60 * SECOND)
+    assert house.titles() == ["van1: Battery low"]
+    assert len(house.said) == 1
+
+
+def test_an_end_never_overtakes_its_beginning(base: Database) -> None:
+    """A beginning that is still being tried goes out before its end."""
+    house = House(base, person())
+    house.phones["Ana/1"].mood = PushFailed("no answer")
+    house.tells(event("began", 0))
+    house.later(30 * SECOND, 5 * SECOND)
+    house.tells(event("ended", 31 * SECOND, began=0))
+    house.later(2 * SECOND, SECOND)
+    house.phones["Ana/1"].mood = None
+    house.later(600 * SECOND, 10 * SECOND)
+    assert house.titles() == ["van1: Battery low", "Over: van1: Battery low"]
+
+
+@pytest.mark.parametrize("error", [PushRefused("401 unauthorised"), ValueError("token=secret")])
+def test_a_refusal_is_not_tried_again_and_a_bug_is(base: Database, error: Exception) -> None:
+    """A refusal is final, is said and stands in the alert's history; a channel's own bug is tried again and tells no secret."""
+    house = House(base, person())
+    house.phones["Ana/1"].mood = error
+    house.tells(event("began", 0))
+    house.later(10 * SECOND, SECOND)
+    (delivery,) = house.ledger.deliveries()
+    refused = isinstance(error, PushRefused)
+    assert delivery.state == ("refused" if refused else "waiting")
+    assert "secret" not in f"{delivery.last_error} {house.said}"
+    assert any(a.kind == "not pushed" for a in house.ledger.acts(event("began", 0).alert_id)) == refused
+    house.phones["Ana/1"].mood = None
+    house.later(600 * SECOND, 60 * SECOND)
+    assert house.titles() == ([] if refused else ["van1: Battery low"])
+
+
+def test_after_days_a_message_is_given_up_and_said(base: Database) -> None:
+    """A channel that is dead for days does not gather a heap: one message waits, then is given up, and that is said."""
+    house = House(base, person(), give_up_h=2)
+    house.phones["Ana/1"].mood = PushFailed("no answer")
+    house.tells(event("began", 0))
+    house.later(3 * HOUR, 300 * SECOND)
+    assert [d.state for d in house.ledger.deliveries()][-1] == "expired"
+    assert len(house.ledger.deliveries()) <= 2
+    assert "given up" in house.said[-1]
+
+
+def test_two_replicas_never_send_twice(base: Database) -> None:
+    """Two services on one database plan and send each message once, whoever comes first."""
+    house = House(base, person())
+    other = Outbox(SqlLedger(house.ledger.database), house.settings, house.phones, lambda: house.now, lambda: 1.0)
+    for n in range(1, 6):
+        house.tells(event("began", n, f"van{n}"))
+    for turn in count():
+        house.now += SECOND
+        one, two = (house.outbox, other) if turn % 2 else (other, house.outbox)
+        one.plan_once()
+        two.plan_once()
+        if not (one.send_once("Ana/1") | two.send_once("Ana/1")):
+            break
+    assert sorted(house.titles()) == [f"van{n}: Battery low" for n in range(1, 6)]
+
+
+def test_a_sender_that_died_is_replaced_after_its_lease(base: Database) -> None:
+    """A delivery that somebody took and never finished is sent by the next after three minutes, not before."""
+    house = House(base, person())
+    house.phones["Ana/1"].mood = KeyboardInterrupt()  # type: ignore[assignment]
+    house.tells(event("began", 0))
+    house.now += SECOND
+    house.outbox.plan_once()
+    with pytest.raises(KeyboardInterrupt):
+        house.outbox.send_once("Ana/1")
+    house.phones["Ana/1"].mood = None
+    house.restart()
+    house.later(100 * SECOND, 5 * SECOND)
+    assert house.titles() == []
+    house.later(100 * SECOND, 5 * SECOND)
+    assert house.titles() == ["van1: Battery low"]
+
+
+def test_degrees_are_told_as_the_person_likes(base: Database) -> None:
+    """3.5 °C is 38 °F for who wants Fahrenheit."""
+    house = House(base, person(temperature_unit="F"))
+    house.tells(event("began", 0))
+    house.later()
+    assert "38 °F" in house.phones["Ana/1"].got[0].text
+
+
+def test_threads_send_by_themselves_and_stop(base: Database) -> None:
+    """Started, the outbox tells without being called, and a hanging channel holds up neither another nor the stop."""
+    import threading  # only this test needs threads
+
+    release, arrived = threading.Event(), threading.Event()
+
+    class Hanging(Phone):
+        def push(self, message: Message) -> None:
+            release.wait(30)
+
+    class Quick(Phone):
+        def push(self, message: Message) -> None:
+            super().push(message)
+            arrived.set()
+
+    house = House(base, person(), person("Bo"))
+    house.phones = {"Ana/1": Hanging("Ana/1"), "Bo/1": Quick("Bo/1")}
+    house.restart()
+    house.tells(event("began", 0))
+    house.outbox.start()
+    try:
+        house.outbox.wake()
+        assert arrived.wait(20)
+        assert house.outbox.alive()
+    finally:
+        release.set()
+        house.outbox.stop()
+    assert house.titles("Bo") == ["van1: Battery low"]
