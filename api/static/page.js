@@ -255,10 +255,17 @@ function paintPast(declared) {
     h("p", { id: "told", "aria-live": "polite" }), h("div", { id: "chart", role: "img", "aria-describedby": "told" }), h("p", { class: "phases soft", id: "phases" }),
     h("details", {}, h("summary", {}, "The same as a table"), h("div", { class: "scroll", id: "table", tabindex: "0", role: "region", "aria-label": "Readings" })),
     h("p", { class: "noprint" }, h("a", { id: "csv", download: "history.csv" }, "These readings as CSV")));
-  draw(declared);
+  for (const button of document.querySelectorAll("[data-range]")) button.setAttribute("aria-pressed", String(button.dataset.range === range.name));
+  drawWhenNear(declared);
 }
 
 const bounds = () => (range.from === null ? [now() - LENGTHS[range.name] * 864e5, now()] : [range.from, range.to]);
+
+/** The chart's script is large, so it is fetched once somebody comes near the chart. */
+function drawWhenNear(declared) {
+  const watch = new IntersectionObserver((seen) => { if (seen.some((s) => s.isIntersecting)) { watch.disconnect(); draw(declared); } }, { rootMargin: "200px" });
+  watch.observe($("past"));
+}
 
 async function draw(declared) {
   const [from, to] = bounds();

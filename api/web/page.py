@@ -1,5 +1,6 @@
 """Routes of the page: plain files of our own, and the chart script out of its package. No request leaves the machine."""
 
+import gzip
 import importlib.util
 from functools import cache
 from html import escape
@@ -44,12 +45,21 @@ def static(request: Request, name: str) -> Response:
     return _file(request, name)
 
 
+@cache
+def packed(path: Path) -> bytes:
+    """The script made small (4.8 MB to 1.4 MB), once in the life of the process and only if somebody looks at a chart."""
+    return gzip.compress(path.read_bytes(), 6, mtime=0)
+
+
 @ROUTER.get("/plotly.js")
-def chart() -> Response:
+def chart(request: Request) -> Response:
     path = chart_script()
     if path is None:
         raise Problem("not-found", "The chart script is not installed: pip install plotly.")
-    return FileResponse(path, media_type="text/javascript", headers={"Cache-Control": "max-age=86400"})
+    headers = {"Cache-Control": "max-age=604800", "Vary": "Accept-Encoding"}
+    if "gzip" not in request.headers.get("accept-encoding", ""):
+        return FileResponse(path, media_type="text/javascript", headers=headers)
+    return Response(packed(path), media_type="text/javascript", headers={**headers, "Content-Encoding": "gzip"})
 
 
 @ROUTER.get("/problems")

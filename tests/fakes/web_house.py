@@ -34,6 +34,7 @@ class Wired:
 
     def __init__(self, scene: Scene) -> None:
         self.scene, self.redeclared = scene, list[tuple[str, int]]()
+        self.live = Live()
         self.health = Health(
             (Part("store", True, "Keeps 1.2 readings a second."), Part("mqtt", True, "Connected since 07:12.", needed=False))
         )
@@ -71,7 +72,7 @@ def house_of(scene: Scene, settings: WebSettings | None = None) -> tuple[FastAPI
     wired = Wired(scene)
     app = create_app(
         history=scene.history, ledger=scene.ledger, settings=settings or WebSettings(open_on_loopback=False), now_ms=scene.now_ms,
-        live=Live(), tokens=TOKENS, health=lambda: wired.health, metrics=wired.metrics, put_readings=wired.put_readings,
+        live=wired.live, tokens=TOKENS, health=lambda: wired.health, metrics=wired.metrics, put_readings=wired.put_readings,
         put_note=wired.put_note, declared=wired.declared, deliveries=wired.deliveries,
     )  # fmt: skip
     return app, wired

@@ -1,0 +1,18 @@
+"""The browser of the tests: the system's own Chromium, without a window and without asking anything of the network by itself."""
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+
+from playwright.sync_api import Browser, Playwright
+
+CHROMIUM = "/usr/bin/chromium"
+SWITCHES = ["--no-sandbox", "--disable-gpu", "--disable-background-networking", "--disable-component-update", "--no-first-run"]
+
+
+@contextmanager
+def launched(p: Playwright) -> Iterator[Browser]:
+    browser = p.chromium.launch(executable_path=CHROMIUM, args=SWITCHES)
+    try:
+        yield browser
+    finally:
+        browser.close()
