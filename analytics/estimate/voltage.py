@@ -65,14 +65,18 @@ def by_voltage(model: Model, f: Filter, habit: Habit, seen: Seen) -> tuple[Filte
     fall = weak * full_fall
     expected = rest + f.mean[TABLE] + f.mean[SLOW] + f.mean[SURFACE] + warm * f.mean[PER_K] + fall
     deep = (1.0 - soc) ** 4
+    lasting = max(1.0, (REMEMBERED_H if model.lead else LITHIUM_REMEMBERED_H) / max(seen.hours, 0.01))
     load = (LOAD_PART + KNEE_PART * deep) * (fall + f.mean[SLOW])
     if a > 0:
         if v - fall > model.top_v + 0.1 * model.volts:
             return None
         load = max(abs(load), 0.5 * (v - rest))
-    variance = (SENSOR_SD_V * model.volts) ** 2 + load * load * max(1.0, REMEMBERED_H / max(seen.hours, 0.01))
+    variance = (SENSOR_SD_V * model.volts) ** 2 + load * load * lasting
     if not model.lead:
-        variance += lithium_doubt(model, f, a, seen.hours)
+        room = lithium_room(model, f, per_soc)
+        if room < 0.02:
+            return None
+        variance = (variance + (0.01 * model.volts) ** 2 * lasting) / room
     steeper = -2 * (weak - 1) / max(0.05, 1 - soc) * full_fall if a < 0 else 0.0
     h = ((SOC, per_soc + steeper), (TABLE, 1.0), (SLOW, 1.0), (SURFACE, 1.0), (PER_K, warm))
     return corrected(f, h, v - expected, variance)
@@ -88,7 +92,7 @@ def by_voltage_alone(model: Model, f: Filter, habit: Habit, seen: Seen) -> tuple
     warm = 0.0 if seen.temperature_c is None else seen.temperature_c - REFERENCE_C
     rest += f.mean[TABLE] + f.mean[SLOW] + f.mean[SURFACE] + warm * f.mean[PER_K]
     over = seen.voltage_v - rest
-    lasting = max(1.0, REMEMBERED_H / max(seen.hours, 0.01))
+    lasting = max(1.0, (REMEMBERED_H if model.lead else LITHIUM_REMEMBERED_H) / max(seen.hours, 0.01))
     if seen.voltage_v > model.top_v + 0.1 * model.volts:
         most = 0.15 * model.capacity_ah
         takes = max(0.0, 1.0 - soc) * model.capacity_ah * f.mean[CAPACITY] / exp(f.mean[TAIL])
@@ -99,7 +103,10 @@ def by_voltage_alone(model: Model, f: Filter, habit: Habit, seen: Seen) -> tuple
     load = BLIND_PART * ohms * amps
     variance = (2 * SENSOR_SD_V * model.volts) ** 2 + load * load * lasting
     if not model.lead:
-        variance += lithium_doubt(model, f, amps, seen.hours)
+        room = lithium_room(model, f, per_soc)
+        if room < 0.02:
+            return f, 0.0
+        variance = (variance + (0.01 * model.volts) ** 2 * lasting) / room
     h = ((SOC, per_soc), (OFFSET, -ohms), (TABLE, 1.0), (SLOW, 1.0), (SURFACE, 1.0), (PER_K, warm))
     return corrected(f, h, over - ohms * amps, variance)
 
@@ -120,13 +127,24 @@ def stepped(model: Model, habit: Habit, ohms: float, step_a: float, soc: float) 
     return habit._replace(resistance=r, resistance_var=(1 - gain) * var)
 
 
-def lithium_doubt(model: Model, f: Filter, current_a: float, hours: float) -> float:
-    """Extra variance outside the ranges where a lithium voltage tells: there it only bounds."""
+def lithium_room(model: Model, f: Filter, per_soc: float) -> float:
+    """How much of a voltage correction a lithium battery allows, 0 to 1: outside the ranges where its voltage tells, it only bounds.
+
+    There the hysteresis, which no rest removes, hides a piece of the curve: the state of charge is never known better than that piece.
+    """
     pct = 100 * f.mean[SOC]
-    if any(low <= pct <= high for low, high in model.battery.kind.voltage_tells):
-        return (0.01 * model.volts) ** 2
-    sd = (2 * model.battery.kind.hysteresis_v.value) * model.battery.cells
-    return sd * sd * max(1.0, 12.0 / max(hours, 0.01))
+    kind = model.battery.kind
+    if any(low <= pct <= high for low, high in kind.voltage_tells):
+        return 1.0
+    unsure = 0.0 if model.battery.rest_voltage_table else kind.rest_voltage_spread_v.value
+    hidden = (HIDDEN * kind.hysteresis_v.value + unsure) * model.battery.cells / per_soc
+    return max(0.0, 1.0 - hidden * hidden / f.cov[0])
+
+
+HIDDEN = 0.4
+"""Part of the hysteresis that stays unknown though the way of the charge is followed (state `surface_v`). Judgement."""
+LITHIUM_REMEMBERED_H = 8.0
+"""The same as `REMEMBERED_H` for lithium, whose voltage takes a day to settle (Voicila et al. 2025)."""
 
 
 def compensated(model: Model, f: Filter | None, habit: Habit | None, voltage_v: float, current_a: float, fast_a: float) -> float:
