@@ -1,8 +1,10 @@
 """The web app: routes put together around the ports. It opens nothing, reads no clock and knows no ingest."""
 
 from collections.abc import Callable, Iterable
+from typing import Any
 
 from fastapi import APIRouter, FastAPI
+from fastapi.routing import APIRoute
 
 from api.health import Health, Measure
 from api.live import Live
@@ -35,6 +37,23 @@ def no_metrics() -> Iterable[Measure]:
     return ()
 
 
+class App(FastAPI):
+    """The app, with the media type of problems as RFC 9457 names it, which the framework cannot be told."""
+
+    def openapi(self) -> dict[str, Any]:
+        if self.openapi_schema is None:
+            for methods in super().openapi()["paths"].values():
+                for operation in methods.values():
+                    content = operation["responses"]["default"]["content"]
+                    content["application/problem+json"] = content.pop("application/json")
+        assert self.openapi_schema is not None
+        return self.openapi_schema
+
+
+def _name(route: APIRoute) -> str:
+    return route.name
+
+
 def create_app(
     *,
     history: History,
@@ -51,7 +70,7 @@ def create_app(
     deliveries: Callable[[str | None], list[Delivery]] | None = None,
 ) -> FastAPI:
     """The app, ready for a server. What is None is answered with a problem that says so."""
-    app = FastAPI(
+    app = App(
         title="Restvolt",
         version="1",
         description=DESCRIPTION,
@@ -59,6 +78,7 @@ def create_app(
         docs_url=None,
         redoc_url=None,
         redirect_slashes=False,
+        generate_unique_id_function=_name,
         responses={"default": {"description": "A problem document", "model": problems.ProblemOut}},
     )
     app.state.house = House(history, ledger, settings, tokens, live, now_ms, put_readings, put_note, declared, deliveries, health, metrics)

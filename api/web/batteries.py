@@ -53,7 +53,12 @@ def get_battery(request: Request, house: HouseDep, caller: Reader, battery_id: s
     return asked.respond(request, wire.battery(battery_of(house, caller, battery_id)))
 
 
-@ROUTER.put("/batteries/{battery_id}", response_model=schemas.BatteryOut, summary="Declare a battery, or change what is declared")
+@ROUTER.put(
+    "/batteries/{battery_id}",
+    response_model=schemas.BatteryOut,
+    responses={201: {"model": schemas.BatteryOut, "description": "Declared for the first time"}},
+    summary="Declare a battery, or change what is declared",
+)
 async def put_battery(
     house: HouseDep,
     caller: Admin,
