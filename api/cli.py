@@ -4,18 +4,24 @@ Exit codes: 0 fine, 1 findings or failures, 2 wrong use.
 """
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from api.mistakes import SettingsError
 
-app = typer.Typer(name="restvolt", no_args_is_help=True, add_completion=False, pretty_exceptions_enable=False, help=__doc__)
+if TYPE_CHECKING:
+    from api.tokens import Tokens
+
+app = typer.Typer(name="restvolt", no_args_is_help=True, add_completion=False, pretty_exceptions_enable=False)
 
 
 @app.callback()
 def root() -> None:
-    """Restvolt keeps leisure batteries from being ruined: it reads their sensors, says how they are and warns in time."""
+    """Restvolt keeps leisure batteries from being ruined: it reads their sensors, says how they are and warns in time.
+
+    It advises; it is not a protective device. Exit codes: 0 fine, 1 findings or failures, 2 wrong use.
+    """
 
 
 SETTINGS = Annotated[Path, typer.Option("--settings", "-s", help="the settings file", envvar="RESTVOLT_SETTINGS")]
@@ -69,6 +75,87 @@ def replay(
     done = fold_file(readings, read_battery(battery), out, until_s)
     typer.echo(as_json_text(done) if as_json else as_text(done, out))
     raise typer.Exit(1 if done.began else 0)
+
+
+@app.command()
+def check(
+    settings: SETTINGS = WHERE,
+    push: Annotated[bool, typer.Option(help="send everybody a test message")] = False,
+    as_json: Annotated[bool, typer.Option("--json", help="for machines")] = False,
+) -> None:
+    """Look at settings, secrets, folder, database, serial lines, brokers and, with --push, the ways to reach people."""
+    import asyncio
+    import json
+
+    from api.checking import everything
+    from api.settings import load
+
+    async def look() -> bool:
+        right = True
+        async for found in everything(load(settings), settings, push=push):
+            right = right and found.right
+            typer.echo(
+                json.dumps({"right": found.right, "says": found.says})
+                if as_json
+                else f"{'right' if found.right else 'WRONG'}  {found.says}"
+            )
+        return right
+
+    raise typer.Exit(0 if asyncio.run(look()) else 1)
+
+
+token = typer.Typer(no_args_is_help=True, help="Who may ask what: tokens for people, pages and gateways.")
+app.add_typer(token, name="token")
+
+
+@token.command("new")
+def token_new(
+    name: Annotated[str, typer.Argument(help="whose it is, so that it can be withdrawn")],
+    role: Annotated[str, typer.Option(help="read, operate, ingest or admin")] = "read",
+    fleet: Annotated[str | None, typer.Option(help="only this fleet; without it, every fleet")] = None,
+    days: Annotated[int | None, typer.Option(help="ends after so many days")] = None,
+    settings: SETTINGS = WHERE,
+) -> None:
+    """Make a token. It is shown once; only a hash of it is kept."""
+    from api.clock import MachineClock
+    from api.tokens import TokenError, issue
+
+    now_ms = MachineClock().wall_ms()
+    try:
+        text, record = issue(name, role, fleet, now_ms, None if days is None else now_ms + days * 86_400_000)  # type: ignore[arg-type]
+    except TokenError as e:
+        raise typer.BadParameter(str(e)) from e
+    _tokens(settings).add(record)
+    typer.echo(text)
+    typer.echo(f"Keep it safe: it is not shown again. Withdraw it with: restvolt token withdraw {record.id}", err=True)
+
+
+@token.command("list")
+def token_list(settings: SETTINGS = WHERE) -> None:
+    """Show who has a token (never the token itself)."""
+    from api.recording import rfc3339
+
+    for t in _tokens(settings).all():
+        until = "until withdrawn" if t.expires_ms is None else f"until {rfc3339(t.expires_ms)}"
+        typer.echo(f"{t.id}  {t.name}: {t.role}, {'every fleet' if t.fleet is None else t.fleet}, {until}")
+
+
+@token.command("withdraw")
+def token_withdraw(token_id: str, settings: SETTINGS = WHERE) -> None:
+    """End a token at once."""
+    if not _tokens(settings).withdraw(token_id):
+        typer.echo(f"there is no token {token_id}; see: restvolt token list", err=True)
+        raise typer.Exit(1)
+    typer.echo(f"Token {token_id} is withdrawn.")
+
+
+def _tokens(settings: Path) -> "Tokens":
+    from api.settings import load
+    from api.tokens import Tokens
+
+    folder = load(settings).data
+    folder.mkdir(parents=True, exist_ok=True)
+    return Tokens(folder / "tokens.json")
 
 
 def main() -> None:

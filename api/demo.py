@@ -152,8 +152,7 @@ class Demo:
         self._say(f"\nStopped. What was kept is in {self._data}.")
 
     async def _tell(self, process: asyncio.subprocess.Process, service: Service, stop: asyncio.Event) -> None:
-        while not all(source.state.up for source in service.sources):
-            await asyncio.sleep(0.05)
+        await service.listening()
         assert process.stdin is not None
         process.stdin.write(b"begin\n")
         await process.stdin.drain()

@@ -80,6 +80,10 @@ class Service:
             ready(self.address)
             await stop.wait()
 
+    async def listening(self) -> None:
+        """Returns once every source has been open."""
+        await asyncio.gather(*(source.opened.wait() for source in self.sources))
+
     def _open(self) -> None:
         self.database.open()
         now_ms = self.clock.wall_ms()

@@ -103,7 +103,8 @@ def battery_of(topic: str) -> Callable[[str], str | None]:
 class MqttSource:
     """One subscription as a Source."""
 
-    def __init__(self, settings: MqttSettings, clock: Clock) -> None:
+    def __init__(self, settings: MqttSettings, clock: Clock, answer_s: float = ANSWER_S) -> None:
+        self._answer_s = answer_s
         self.name = f"mqtt:{settings.host}:{settings.port}/{settings.topic}"
         self.in_flight: int | None = settings.in_flight
         self._settings, self._clock = settings, clock
@@ -126,7 +127,7 @@ class MqttSource:
         self._waiting, self._lost, self._paused, self._writing = [], None, False, False
         loop = asyncio.get_running_loop()
         self._subscribed = loop.create_future()
-        client = self._client = self._made()
+        client = self._client = self.client()
         try:
             await asyncio.to_thread(client.connect, s.host, s.port, s.keep_alive_s, **self._connect_options())
         except (OSError, ValueError, mqtt.WebsocketConnectionError) as e:
@@ -139,7 +140,7 @@ class MqttSource:
         loop.add_reader(sock, self._readable)
         self._misc = loop.call_later(1.0, self._look)
         try:
-            async with asyncio.timeout(ANSWER_S):
+            async with asyncio.timeout(self._answer_s):
                 await self._subscribed
         except TimeoutError:
             await self.__aexit__()
@@ -165,13 +166,13 @@ class MqttSource:
             with suppress(OSError):
                 sock.close()
 
-    def _made(self) -> mqtt.Client:
+    def client(self, *, clean: bool = False) -> mqtt.Client:
         """A client, all callbacks set before it connects."""
         s = self._settings
         protocol = mqtt.MQTTv5 if s.version == "5" else mqtt.MQTTv311
-        clean = None if s.version == "5" else False
-        client = mqtt.Client(CallbackAPIVersion.VERSION2, s.client_id, clean_session=clean, protocol=protocol, manual_ack=True)
-        client.connect_timeout = ANSWER_S
+        session = None if s.version == "5" else clean
+        client = mqtt.Client(CallbackAPIVersion.VERSION2, s.client_id, clean_session=session, protocol=protocol, manual_ack=True)
+        client.connect_timeout = self._answer_s
         client.on_message = self._message
         client.on_connect = self._connected
         client.on_subscribe = self._answered

@@ -49,6 +49,8 @@ class Supervised:
         self._clock, self._backoff, self._quiet_after_s = clock, backoff or Backoff(FIRST_S, LONGEST_S), quiet_after_s
         self._heard_ms = clock.monotonic_ms()
         self._said_quiet = False
+        self.opened = asyncio.Event()
+        """Set when it was open for the first time."""
 
     async def __aenter__(self) -> "Supervised":
         return self
@@ -99,6 +101,7 @@ class Supervised:
     def _came_up(self) -> None:
         self.state.up, self.state.since_ms, self.state.tries = True, self._clock.wall_ms(), 0
         self._heard_ms = self._clock.monotonic_ms()
+        self.opened.set()
         LOG.info("source is open", source=self.name)
 
     def _went_down(self, why: str) -> None:
