@@ -1,7 +1,9 @@
 """The slow part of an assessment, gathered from the components into what API and page show."""
 
 from analytics import care, estimate
+from analytics.ageing import telling as ageing_telling
 from analytics.assessment import Details, Due, Evidence, Finding
+from analytics.charging.describe import evidence_of as session_of
 from analytics.rules.wording import ahead, amperes, charge_with_interval, lasting, on_day
 from analytics.trend.freezing import freezing_of
 from analytics.view import View
@@ -19,7 +21,16 @@ def details_of(view: View, findings: tuple[Finding, ...]) -> Details:
         learned=estimate.learned(view.model, view.belief),
         findings=findings,
         exposure=exposure_of(view),
-        sentences=(_state(view), _forecast(view), *_load(view), *_cold(view), *(_due(view, d) for d in dues[:1])),
+        session=session_of(view.battery, view.charging),
+        ageing=ageing_telling.evidence_of(view),
+        sentences=(
+            _state(view),
+            _forecast(view),
+            *_load(view),
+            *_cold(view),
+            *(_due(view, d) for d in dues[:1]),
+            *ageing_telling.sentences_of(view),
+        ),
     )
 
 

@@ -1,23 +1,49 @@
-"""Cycles, throughput, capacity and resistance against new."""
+"""Ageing: cycles, throughput, capacity and resistance against new, and how long it may last. Judged in analytics/rules/ageing_*.py.
+
+A span costs one sum; the rest is done every half hour. Nothing here counts a span twice, whatever is kept and loaded between.
+"""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING
+
+from analytics.ageing.life import life_after
+from analytics.ageing.memory import AgeingMemory, Life
 
 if TYPE_CHECKING:
     from analytics.reading import Note
     from analytics.view import View
 
+__all__ = ["AgeingMemory", "Life", "noted", "update"]
 
-class AgeingMemory(NamedTuple):
-    """What it remembers: numbers, strings, None and tuples of these only, so that it can be kept as JSON."""
+EVERY_MS = 1_800_000
+"""Judgement: cycles take hours; half an hour loses less than a hundredth of one."""
+SILENT_MS = 3_600_000
 
 
 def update(view: View, memory: AgeingMemory) -> AgeingMemory:
-    """Called once per closed span (view.ticked False) and on a tick (True)."""
-    return memory
+    """The memory after one more span; a tick changes nothing."""
+    span = view.span
+    if span is None or view.ticked:
+        return memory
+    heard_ms, in_ah, out_ah, life = memory
+    current_a = span.current_a
+    if current_a is not None and heard_ms is not None:
+        gap_ms = span.end_ms - heard_ms
+        if gap_ms < SILENT_MS:
+            if current_a > 0:
+                in_ah += current_a * gap_ms / 3_600_000
+            else:
+                out_ah -= current_a * gap_ms / 3_600_000
+    if life is None or span.end_ms - life.at_ms >= EVERY_MS:
+        silent = heard_ms is not None and span.gap_ms >= SILENT_MS
+        in_ah, out_ah = round(in_ah, 3), round(out_ah, 3)
+        life = life_after(view, life, in_ah, out_ah, silent=silent)
+    elif span.gap_ms >= SILENT_MS and life.leg is not None:
+        life = life._replace(leg=life.leg._replace(broken=True))
+    return AgeingMemory(span.end_ms, in_ah, out_ah, life)
 
 
 def noted(view: View, memory: AgeingMemory, note: Note) -> AgeingMemory:
-    """Called when a person did or said something."""
-    return memory
+    """Another battery in place begins its own life."""
+    return AgeingMemory() if note.kind == "replaced" else memory

@@ -18,6 +18,9 @@ if TYPE_CHECKING:
 
 __all__ = ["CHARGING", "ChargingMemory", "Held", "Session", "noted", "update"]
 
+EVERY_MS = 300_000
+STILL_CELL_V = 0.004
+"""Judgement: a span that differs by less than 24 mV (six cells) from one of the last five minutes tells nothing new."""
 SILENT_MS = 1_800_000
 """Judgement: after half an hour of silence nothing that was held is known to be held still."""
 
@@ -29,6 +32,8 @@ def update(view: View, memory: ChargingMemory) -> ChargingMemory:
         silent = memory.heard_ms is not None and view.now_ms - memory.heard_ms > SILENT_MS
         return memory._replace(phase="unknown", held=None) if silent and memory.phase != "unknown" else memory
     battery, last_v = view.battery, memory.voltage_v
+    if last_v is not None and memory.heard_ms is not None and _nothing_new(view, memory, last_v, span.end_ms - memory.heard_ms):
+        return memory
     voltage_v = believed_v(span, last_v)
     fresh = last_v is None or span.gap_ms > SILENT_MS
     if last_v is not None and abs(voltage_v - last_v) > JUMP_CELL_V * battery.cells and not _explained(view, voltage_v, last_v):
@@ -49,6 +54,24 @@ def update(view: View, memory: ChargingMemory) -> ChargingMemory:
     if idle and phase not in CHARGING:
         return memory if phase == memory.phase else memory._replace(phase=phase)
     return session_after(view, memory._replace(phase=phase), memory.phase, voltage_v, current_a, span)
+
+
+def _nothing_new(view: View, memory: ChargingMemory, last_v: float, since_ms: int) -> bool:
+    """Whether this span may be passed over: it looks like the last one, and that was minutes ago at most. The common path."""
+    span, battery = view.span, view.battery
+    assert span is not None
+    if since_ms >= EVERY_MS or memory.doubt_v is not None:
+        return False
+    still_v = STILL_CELL_V * battery.cells
+    if not last_v - still_v < span.voltage_low_v <= span.voltage_high_v < last_v + still_v:
+        return False
+    current_a, slow_a = span.current_a, memory.slow_a
+    if current_a is None or slow_a is None:
+        return current_a is slow_a
+    quiet = max(2 * battery.sensor.current_offset_a, 0.001 * battery.rated_capacity_ah)
+    if current_a <= quiet:
+        return slow_a <= quiet and (current_a < -quiet) == (memory.phase == "discharging") and memory.phase not in CHARGING
+    return slow_a > quiet and abs(current_a - slow_a) < 0.1 * slow_a + quiet and memory.phase in CHARGING
 
 
 def noted(view: View, memory: ChargingMemory, note: Note) -> ChargingMemory:

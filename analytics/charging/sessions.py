@@ -41,7 +41,7 @@ def session_after(view: View, memory: ChargingMemory, before: str, voltage_v: fl
         session = Session(begun_ms, begun_ms, begin_pct=pct, begin_v=_before_v(memory), charge_ah=None if current_a is None else 0.0)
     if not charging:
         return memory
-    grown = _grown(battery, memory, session, voltage_v, current_a, span)
+    grown = _grown(battery, memory, before, session, voltage_v, current_a, span)
     if _full_now(battery, session, grown):
         return memory._replace(session=grown, full_ms=span.end_ms, partial=0, partial_since_ms=None)
     return memory._replace(session=grown)
@@ -51,15 +51,19 @@ def _before_v(memory: ChargingMemory) -> float | None:
     return None if memory.slow_v is None else round(memory.slow_v, 2)
 
 
-def _grown(battery: Battery, memory: ChargingMemory, session: Session, voltage_v: float, current_a: float | None, span: Span) -> Session:
+def _grown(
+    battery: Battery, memory: ChargingMemory, before: str, session: Session, voltage_v: float, current_a: float | None, span: Span
+) -> Session:
     lost_ms = span.gap_ms if span.gap_ms > SILENT_MS else 0
-    dt_ms = min(span.end_ms - session.end_ms, span.end_ms - span.begin_ms + span.gap_ms) - lost_ms
+    idle_ms = 0 if before in CHARGING else span.begin_ms - span.gap_ms - session.end_ms
+    dt_ms = max(0, span.end_ms - session.end_ms - lost_ms - max(0, idle_ms))
     temperature_c, phase = span.temperature_c, memory.phase
     new: dict[str, object] = {"end_ms": span.end_ms, "ended_in": phase}
     if lost_ms:
         new["unseen_ms"] = session.unseen_ms + lost_ms
-    if current_a is not None and span.current_a is not None:
-        new["charge_ah"] = round((session.charge_ah or 0.0) + span.current_a * dt_ms / 3_600_000, 3)
+    if current_a is not None and session.charge_ah is not None:
+        mean_a = span.current_a if memory.slow_a is None or dt_ms < 120_000 else memory.slow_a
+        new["charge_ah"] = round(session.charge_ah + (mean_a or 0.0) * dt_ms / 3_600_000, 3)
         slow_a = memory.slow_a
         if slow_a is not None and (session.peak_a is None or slow_a > session.peak_a):
             new["peak_a"] = round(slow_a, 2)

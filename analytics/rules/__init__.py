@@ -1,5 +1,9 @@
 """The table of rules, read top to bottom: a new one is one file and one line here."""
 
+from analytics.rules.ageing_capacity import AGEING_CAPACITY
+from analytics.rules.ageing_cycles import AGEING_CYCLES
+from analytics.rules.ageing_recharge import AGEING_RECHARGE
+from analytics.rules.ageing_resistance import AGEING_RESISTANCE
 from analytics.rules.charge_compensation import CHARGE_COMPENSATION
 from analytics.rules.charge_current_high import CHARGE_CURRENT_HIGH
 from analytics.rules.charge_current_low import CHARGE_CURRENT_LOW
@@ -51,6 +55,10 @@ RULES: tuple[Rule, ...] = (
     CHARGE_CURRENT_LOW,
     CHARGE_NEVER_FULL,
     CHARGE_NO_FLOAT,
+    AGEING_CAPACITY,
+    AGEING_RECHARGE,
+    AGEING_RESISTANCE,
+    AGEING_CYCLES,
 )
 
 __all__ = ["HOLD", "RULES", "Judgement", "Rule"]

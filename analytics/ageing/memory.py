@@ -1,0 +1,59 @@
+"""What ageing remembers of a battery's whole life: sums, an open rainflow, and a few slow means. Small, for it is kept with every battery."""
+
+from typing import NamedTuple
+
+from analytics.ageing.rainflow import Reversals
+
+
+class Leg(NamedTuple):
+    """Since the last anchor: where it was, and what has flowed in and out since."""
+
+    at_ms: int
+    pct: float
+    in_ah: float
+    out_ah: float
+    broken: bool = False
+    """A silence inside: what flowed then nobody counted."""
+
+
+class Pace(NamedTuple):
+    """How the battery is used between charges: charges seen, days and ampere-hours out from one to the next (mean)."""
+
+    charges: int = 0
+    days: float = 0.0
+    out_ah: float = 0.0
+
+
+class Life(NamedTuple):
+    """Renewed at most every half hour."""
+
+    at_ms: int
+    begun_ms: int
+    reversals: Reversals = Reversals()
+    half_cycles: tuple[int, ...] = (0,) * 10
+    """Half cycles closed so far, by depth in tens of percent."""
+    damage: float = 0.0
+    """Miner's sum of them for the battery's rated cycles."""
+    leg: Leg | None = None
+    capacity_ah: float | None = None
+    """From anchor to anchor, with its variance."""
+    capacity_var: float = 0.0
+    resistance_new_ohm: float | None = None
+    """Of the first days, at 25 °C."""
+    resistance_ohm: float | None = None
+    self_discharge: float | None = None
+    """Percent a month at rest, from anchor to anchor."""
+    charged_ms: int | None = None
+    """End of the last charge worth the name, and what had flowed out by then."""
+    charged_out_ah: float = 0.0
+    new: Pace = Pace()
+    now: Pace = Pace()
+
+
+class AgeingMemory(NamedTuple):
+    """Two sums at every span; everything else is slow."""
+
+    heard_ms: int | None = None
+    in_ah: float = 0.0
+    out_ah: float = 0.0
+    life: Life | None = None

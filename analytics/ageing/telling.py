@@ -1,0 +1,121 @@
+"""What ageing has to say: evidence for API and record, sentences, and how long the battery may last. Only what the data can carry."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, NamedTuple
+
+from analytics.ageing.damage import damage, equivalent_full_cycles, rated
+from analytics.ageing.memory import Life
+from analytics.ageing.rainflow import counted
+from analytics.assessment import Evidence
+
+if TYPE_CHECKING:
+    from analytics.view import View
+
+NINETY = 1.645
+LEAST_DAYS = 30.0
+"""Judgement: a month of use before a year is foretold."""
+LONGEST_YEARS = 20.0
+"""Judgement: beyond this calendar ageing ends a battery anyway (Spiers & Rasinkoski 1996: life is the lesser of cycle and corrosion life)."""
+OFTENER = 0.75
+"""Judgement: three quarters of the charge that it gave between recharges when new is a change that a person notices."""
+
+
+class Service(NamedTuple):
+    """Years left from now, the early and the late end of a range; None at the late end: not limited by cycles."""
+
+    earliest_years: float
+    latest_years: float | None
+
+
+def damage_now(view: View) -> float:
+    """Miner's sum with the open cycle counted as if it ended now."""
+    life = view.ageing.life
+    if life is None:
+        return 0.0
+    n, _, _, depth = rated(view.battery)
+    return life.damage + damage(counted(life.reversals), n, depth)
+
+
+def capacity_interval(life: Life) -> tuple[float, float, float] | None:
+    """(value, low, high) in ampere-hours from anchor to anchor; None while no leg was long enough."""
+    if life.capacity_ah is None:
+        return None
+    half = NINETY * life.capacity_var**0.5
+    return life.capacity_ah, life.capacity_ah - half, life.capacity_ah + half
+
+
+def end_of_service(view: View) -> Service | None:
+    """When cycles end the service life at this use, as a range over the published spread of cycle lives; None before a month of data."""
+    life = view.ageing.life
+    if life is None:
+        return None
+    days = (view.now_ms - life.begun_ms) / 86_400_000
+    used = damage_now(view)
+    if days < LEAST_DAYS or used <= 0:
+        return None
+    n, fewest, most, _ = rated(view.battery)
+    a_year = used / days * 365.25
+    earliest = max(0.0, (1 - used * n / fewest) / (a_year * n / fewest))
+    latest = max(0.0, (1 - used * n / most) / (a_year * n / most))
+    return Service(min(earliest, LONGEST_YEARS), None if latest > LONGEST_YEARS else latest)
+
+
+def oftener(life: Life) -> str | None:
+    """The measured sentence that it needs recharging more often than when new; None while it does not or cannot be told."""
+    new, now = life.new, life.now
+    if new.charges < 8 or now.charges < 8 or now.out_ah > OFTENER * new.out_ah:
+        return None
+    return (
+        f"It now gives {now.out_ah:.0f} Ah between charges and is recharged every {now.days:.1f} days; when the readings began it gave "
+        f"{new.out_ah:.0f} Ah and was recharged every {new.days:.1f} days (means of 8 charges each)."
+    )
+
+
+def evidence_of(view: View) -> Evidence:
+    """Cycles, throughput, capacity and resistance against new."""
+    memory, life = view.ageing, view.ageing.life
+    if life is None:
+        return ()
+    capacity, service = capacity_interval(life), end_of_service(view)
+    n, _, _, depth = rated(view.battery)
+    ratio = None if not life.resistance_ohm or not life.resistance_new_ohm else life.resistance_ohm / life.resistance_new_ohm
+    counted_now = sum(c for d, c in counted(life.reversals) if d >= 10)
+    return (
+        ("watched_days", round((view.now_ms - life.begun_ms) / 86_400_000, 1)),
+        ("charge_out_ah", round(memory.out_ah, 1)),
+        ("charge_in_ah", round(memory.in_ah, 1)),
+        ("equivalent_full_cycles", round(equivalent_full_cycles(memory.in_ah, memory.out_ah, view.battery.rated_capacity_ah), 2)),
+        ("cycles_deeper_than_10_pct", sum(life.half_cycles[1:]) / 2 + counted_now),
+        ("rated_cycles", n),
+        ("rated_cycles_depth_pct", depth),
+        ("cycle_life_used_pct", round(100 * damage_now(view), 2)),
+        ("capacity_ah", None if capacity is None else round(capacity[0], 1)),
+        ("capacity_low_ah", None if capacity is None else round(capacity[1], 1)),
+        ("capacity_high_ah", None if capacity is None else round(capacity[2], 1)),
+        ("resistance_at_25_c_ohm", life.resistance_ohm),
+        ("resistance_against_new", None if ratio is None else round(ratio, 2)),
+        ("self_discharge_pct_per_month", life.self_discharge),
+        ("days_between_charges_new", life.new.days if life.new.charges >= 8 else None),
+        ("days_between_charges_now", life.now.days if life.now.charges >= 8 else None),
+        ("service_left_earliest_years", None if service is None else round(service.earliest_years, 1)),
+        ("service_left_latest_years", None if service is None or service.latest_years is None else round(service.latest_years, 1)),
+    )
+
+
+def sentences_of(view: View) -> tuple[str, ...]:
+    """Ageing in plain words, only what can be said."""
+    life = view.ageing.life
+    if life is None:
+        return ()
+    said = []
+    capacity, service = capacity_interval(life), end_of_service(view)
+    if capacity is not None:
+        value, low, high = capacity
+        said.append(f"It holds about {value:.0f} Ah ({low:.0f} to {high:.0f}); {view.battery.rated_capacity_ah:.0f} Ah are rated.")
+    if (often := oftener(life)) is not None:
+        said.append(often)
+    if service is not None:
+        late = "more than 20" if service.latest_years is None else f"{service.latest_years:.0f}"
+        said.append(f"At this use its cycles last another {service.earliest_years:.0f} to {late} years; age and heat may end it sooner.")
+    return tuple(said)
