@@ -7,6 +7,7 @@ Messages may come twice; telling them apart is the loop's.
 """
 
 import asyncio
+import contextlib
 import os
 import sys
 import threading
@@ -37,7 +38,7 @@ EXIT_CODE = 75
 
 def exit_at_once(reason: str) -> None:
     """End the process without tidying up: whatever is not committed is not acknowledged, so it comes again."""
-    sys.stderr.write(f"The link to the fleet's broker failed: {reason}. This worker ends at once and must be started again.\n")
+    sys.stderr.write(f"This worker ends at once and must be started again: {reason}\n")
     sys.stderr.flush()
     os._exit(EXIT_CODE)
 
@@ -153,7 +154,7 @@ class AmqpSource:
                     raise ConnectionError(f"the broker closed the channel of {', '.join(closed)}")
             self._tear()
         except BaseException as e:
-            self._die(_words(e))
+            self._die(f"the link to the fleet's broker failed: {_words(e)}")
 
     def _connect(self) -> None:
         s = self._settings
@@ -242,6 +243,8 @@ class AmqpSource:
         transport = self._connection._impl._transport
         if transport is not None:
             transport.abort()
+            with contextlib.suppress(pika.exceptions.AMQPError):  # it reports its own end, once the socket is closed
+                self._connection.process_data_events(time_limit=LOOK_EVERY_S)
 
 
 def battery_of(routing_key: str) -> str:

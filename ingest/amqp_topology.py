@@ -133,7 +133,7 @@ def gateway(name: str, password_hash: str, batteries: Sequence[str] = ()) -> dic
 
 
 def worker(name: str, password_hash: str, *, tags: Sequence[str] = ()) -> dict[str, Any]:
-    """A worker's user: it declares and reads the partitions; it publishes no readings."""
+    """A worker's user: it declares, binds and reads the partitions. It has no right to publish as a gateway does."""
     ours = "^readings-.*"
     return {
         "user": {"name": name, "password_hash": password_hash, "hashing_algorithm": "rabbit_password_hashing_sha256", "tags": list(tags)},

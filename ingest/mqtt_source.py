@@ -183,6 +183,7 @@ class MqttSource:
                 client.username_pw_set(s.username, password)
             if s.tls:
                 context = ssl.create_default_context(cafile=None if s.ca_file is None else str(s.ca_file))
+                context.sslsocket_class = _ClosingSocket
                 if s.certificate_file is not None:
                     context.load_cert_chain(s.certificate_file, s.key_file)
                 client.tls_set_context(context)
@@ -330,6 +331,17 @@ class MqttSource:
             token = delivery.token
             if token is not None and token[0] == self._connection:  # type: ignore[index]
                 client.ack(token[1], 1)  # type: ignore[index]
+
+
+class _ClosingSocket(ssl.SSLSocket):
+    """The client library forgets a socket whose handshake failed; this one closes itself."""
+
+    def do_handshake(self, block: bool = False) -> None:
+        try:
+            super().do_handshake(block)
+        except OSError:
+            self.close()
+            raise
 
 
 def _decrypted(sock: Any) -> int:
