@@ -133,6 +133,14 @@ class Database:
         assert self._read_engine is not None, "open the database first"
         return _reading(self._read_engine)
 
+    def trouble(self) -> str | None:
+        """What the database finds wrong with itself, in its own words; None if it is sound. Reads the whole file."""
+        if not self.sqlite:
+            return None
+        with self.reading() as connection:
+            found = [str(line) for line in connection.exec_driver_sql("PRAGMA quick_check(5)").scalars()]
+        return None if found == ["ok"] else "; ".join(found)
+
     @contextmanager
     def alone(self) -> Iterator[Any]:
         """The driver's own writing connection, outside any transaction (SQLite): for checkpoints and backups."""

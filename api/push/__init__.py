@@ -1,10 +1,14 @@
 """Ways to reach a person. One table; an address whose scheme is not in it is one of Apprise's."""
 
+import sys
 from collections.abc import Callable
 from typing import TextIO
 
+from api.people import PushSettings
 from api.ports import Channel
+from api.push.addresses import addresses_in
 from api.push.apprise_channel import AppriseChannel
+from api.push.guard import BadAddress
 from api.push.terminal_channel import TerminalChannel
 from api.push.web_push_channel import WebPushChannel
 
@@ -22,3 +26,19 @@ def open_channel(name: str, address: str, stream: TextIO, *, allow_private: bool
     """The channel for an address, by its scheme. Raises api.push.guard.BadAddress; its text holds no secret."""
     scheme = address.partition(":")[0].strip().lower()
     return CHANNELS.get(scheme, CHANNELS["apprise"])(name, address.strip(), stream, allow_private)
+
+
+def channels_of(settings: PushSettings, stream: TextIO | None = None) -> dict[str, Channel]:
+    """Every address of every person, by name `person/number`. Raises BadAddress with the person's name, never the address."""
+    channels: dict[str, Channel] = {}
+    for person in settings.people:
+        addresses = [url.get_secret_value() for url in person.urls]
+        if person.urls_file is not None:
+            addresses += addresses_in(person.urls_file)
+        for number, address in enumerate(addresses, start=1):
+            name = f"{person.name}/{number}"
+            try:
+                channels[name] = open_channel(name, address, stream or sys.stdout, allow_private=settings.allow_private_addresses)
+            except BadAddress as e:
+                raise BadAddress(f"people.{person.name}, address {number}: {e}") from e
+    return channels
