@@ -150,7 +150,7 @@ def _after_gap(model: Model, belief: Belief, f: Filter, slot: Slot, habit: Habit
     known_c = believable_c(temperature)
     known_c = slot.temperature_c if known_c is None else known_c
     amps = 0.0 if a is None else a
-    seen = Seen(v, amps, amps, known_c, 0.1)
+    seen = Seen(v, amps, amps, known_c, min(8.0, hours))
     surprise = 0.0
     if a is not None or habit.blind:
         f, surprise = _corrected(model, f, habit, seen)

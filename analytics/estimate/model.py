@@ -118,3 +118,11 @@ def rest_pct(model: Model, voltage_v: float, temperature_c: float | None) -> flo
     k = next(k for k, (_, v) in enumerate(table) if v > voltage_v)
     (p0, v0), (p1, v1) = table[k - 1], table[k]
     return p0 + (p1 - p0) * (voltage_v - v0) / (v1 - v0)
+
+
+def slope(model: Model, soc: float) -> tuple[float, float]:
+    """Rest voltage at 25 °C and its slope in volts per 1 (whole state of charge); straight on beyond the ends."""
+    x = soc * GRID
+    k = min(GRID - 1, max(0, int(x)))
+    a, b = model.grid[k], model.grid[k + 1]
+    return a + (b - a) * (x - k), max((b - a) * GRID, 0.005)

@@ -7,7 +7,8 @@ from typing import NamedTuple
 
 from analytics.estimate.belief import CAPACITY, OFFSET, PER_K, SLOW, SOC, SURFACE, TABLE, TAIL, Filter, Habit
 from analytics.estimate.filtering import corrected, replaced
-from analytics.estimate.model import GRID, REFERENCE_C, Model
+from analytics.estimate.lithium import WIDE_SD, by_curve, room, secant
+from analytics.estimate.model import REFERENCE_C, Model, slope
 
 FAST_PART = 0.3
 """Share of the slow polarisation's resistance that follows within minutes. Judgement from relaxation curves."""
@@ -21,6 +22,8 @@ REMEMBERED_H = 2.0
 """How long such an error lasts: a reading within that time tells the same again."""
 STEP_PART = 0.4
 """Spread of a single step's resistance, as a part: a shunt that averages and a voltmeter that does not see different moments."""
+LITHIUM_REMEMBERED_H = 8.0
+"""The same for lithium, whose voltage takes a day to settle (Voicila et al. 2025, Batteries 11(5), 186)."""
 WEAKER = 1.2
 """Resistance grows towards empty, by this part of the square of the depth. Judgement: acid and active material run out."""
 
@@ -33,14 +36,6 @@ class Seen(NamedTuple):
     fast_a: float
     temperature_c: float | None
     hours: float
-
-
-def slope(model: Model, soc: float) -> tuple[float, float]:
-    """Rest voltage at 25 °C and its slope in volts per 1 (whole state of charge)."""
-    x = soc * GRID
-    k = min(GRID - 1, max(0, int(x)))
-    a, b = model.grid[k], model.grid[k + 1]
-    return a + (b - a) * (x - k), max((b - a) * GRID, 0.005)
 
 
 def weakness(model: Model, soc: float) -> float:
@@ -57,7 +52,8 @@ def drop(habit: Habit, current_a: float, fast_a: float) -> float:
 def by_voltage(model: Model, f: Filter, habit: Habit, seen: Seen) -> tuple[Filter, float] | None:
     """The filter corrected by a voltage, and the surprise; None where the voltage tells nothing (charging, mid-range lithium)."""
     soc = f.mean[SOC]
-    rest, per_soc = slope(model, soc)
+    sd = f.cov[0] ** 0.5
+    rest, per_soc, bend = (*slope(model, soc), 0.0) if model.lead else secant(model, soc, sd)
     v, a = seen.voltage_v, seen.current_a
     warm = 0.0 if seen.temperature_c is None else seen.temperature_c - REFERENCE_C
     weak = weakness(model, soc)
@@ -73,10 +69,12 @@ def by_voltage(model: Model, f: Filter, habit: Habit, seen: Seen) -> tuple[Filte
         load = max(abs(load), 0.5 * (v - rest))
     variance = (SENSOR_SD_V * model.volts) ** 2 + load * load * lasting
     if not model.lead:
-        room = lithium_room(model, f, per_soc)
-        if room < 0.02:
+        if sd > WIDE_SD:
+            return by_curve(model, f, v - expected + rest, load * load + (0.01 * model.volts) ** 2, lasting, blind=False), 0.0
+        allowed = room(model, soc, f.cov[0], blind=False)
+        if allowed < 0.02:
             return None
-        variance = (variance + (0.01 * model.volts) ** 2 * lasting) / room
+        variance = (variance + bend * bend + (0.01 * model.volts) ** 2 * lasting) / allowed
     steeper = -2 * (weak - 1) / max(0.05, 1 - soc) * full_fall if a < 0 else 0.0
     h = ((SOC, per_soc + steeper), (TABLE, 1.0), (SLOW, 1.0), (SURFACE, 1.0), (PER_K, warm))
     return corrected(f, h, v - expected, variance)
@@ -103,10 +101,8 @@ def by_voltage_alone(model: Model, f: Filter, habit: Habit, seen: Seen) -> tuple
     load = BLIND_PART * ohms * amps
     variance = (2 * SENSOR_SD_V * model.volts) ** 2 + load * load * lasting
     if not model.lead:
-        room = lithium_room(model, f, per_soc)
-        if room < 0.02:
-            return f, 0.0
-        variance = (variance + (0.01 * model.volts) ** 2 * lasting) / room
+        rested = slope(model, soc)[0] + over - ohms * amps
+        return by_curve(model, f, rested, load * load + (0.01 * model.volts) ** 2, lasting, blind=True), 0.0
     h = ((SOC, per_soc), (OFFSET, -ohms), (TABLE, 1.0), (SLOW, 1.0), (SURFACE, 1.0), (PER_K, warm))
     return corrected(f, h, over - ohms * amps, variance)
 
@@ -127,26 +123,6 @@ def stepped(model: Model, habit: Habit, ohms: float, step_a: float, soc: float) 
     return habit._replace(resistance=r, resistance_var=(1 - gain) * var)
 
 
-def lithium_room(model: Model, f: Filter, per_soc: float) -> float:
-    """How much of a voltage correction a lithium battery allows, 0 to 1: outside the ranges where its voltage tells, it only bounds.
-
-    There the hysteresis, which no rest removes, hides a piece of the curve: the state of charge is never known better than that piece.
-    """
-    pct = 100 * f.mean[SOC]
-    kind = model.battery.kind
-    if any(low <= pct <= high for low, high in kind.voltage_tells):
-        return 1.0
-    unsure = 0.0 if model.battery.rest_voltage_table else kind.rest_voltage_spread_v.value
-    hidden = (HIDDEN * kind.hysteresis_v.value + unsure) * model.battery.cells / per_soc
-    return max(0.0, 1.0 - hidden * hidden / f.cov[0])
-
-
-HIDDEN = 0.4
-"""Part of the hysteresis that stays unknown though the way of the charge is followed (state `surface_v`). Judgement."""
-LITHIUM_REMEMBERED_H = 8.0
-"""The same as `REMEMBERED_H` for lithium, whose voltage takes a day to settle (Voicila et al. 2025)."""
-
-
 def compensated(model: Model, f: Filter | None, habit: Habit | None, voltage_v: float, current_a: float, fast_a: float) -> float:
     """The rest voltage that a loaded voltage stands for."""
     if habit is None or f is None:
@@ -154,4 +130,4 @@ def compensated(model: Model, f: Filter | None, habit: Habit | None, voltage_v: 
     return voltage_v - weakness(model, f.mean[SOC]) * drop(habit, current_a, fast_a) - f.mean[SLOW]
 
 
-__all__ = ["Seen", "by_voltage", "compensated", "slope", "weakness"]
+__all__ = ["Seen", "by_voltage", "compensated", "weakness"]

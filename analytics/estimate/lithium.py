@@ -1,0 +1,64 @@
+"""Correction by voltage on a lithium curve: too bent at its ends and too flat in its middle for a tangent.
+
+The state of charge is weighed on points across what it may be (Bayes' rule on a grid), and the result is given to the filter as one
+measurement. Outside the ranges where the voltage tells it only bounds: hysteresis, which no rest removes, hides a piece of the curve.
+"""
+
+from __future__ import annotations
+
+from math import exp
+
+from analytics.estimate.belief import DIAGONAL, SLOW, SOC, SURFACE, TABLE, Filter
+from analytics.estimate.filtering import corrected
+from analytics.estimate.model import Model, slope
+
+POINTS = 30
+WIDE_SD = 0.18
+"""From here on the grid; below it a line across what the state of charge may be is good enough and keeps what the states share."""
+HIDDEN = 0.4
+"""Part of the hysteresis that stays unknown though the way of the charge is followed (state `surface_v`). Judgement."""
+
+
+def by_curve(model: Model, f: Filter, rest_v: float, variance: float, lasting: float, blind: bool) -> Filter:
+    """The filter after a voltage that would be `rest_v` at rest, with the variance of its reading and of the load on it.
+
+    `lasting`: how many such readings share the same error and so tell the same.
+    """
+    cov, mean = f.cov, min(1.0, max(0.0, f.mean[SOC]))
+    prior = cov[0]
+    sd = prior**0.5
+    width = (variance + cov[DIAGONAL[TABLE]] + cov[DIAGONAL[SLOW]] + cov[DIAGONAL[SURFACE]]) * lasting
+    low, high = max(0.0, mean - 3.5 * sd), min(1.0, mean + 3.5 * sd)
+    step = (high - low) / POINTS
+    total = first = second = 0.0
+    for k in range(POINTS + 1):
+        soc = low + k * step
+        off, away = rest_v - slope(model, soc)[0], soc - mean
+        weight = exp(-0.5 * min(off * off / width, 100.0) - 0.5 * away * away / prior)
+        total += weight
+        first += weight * away
+        second += weight * away * away
+    moved = first / total
+    gain = (1.0 - (second / total - moved * moved) / prior) * room(model, mean + moved, prior, blind)
+    if gain < 0.001:
+        return f
+    return corrected(f, ((SOC, 1.0),), moved / max(gain, 0.05), prior * (1.0 - gain) / gain + 1e-8)[0]
+
+
+def secant(model: Model, soc: float, sd: float) -> tuple[float, float, float]:
+    """Rest voltage, its slope across what the state of charge may be, and how far the curve departs from that line."""
+    soc = min(1.0, max(0.0, soc))
+    below, above = max(0.0, soc - sd), min(1.0, soc + sd)
+    low, middle, high = slope(model, below)[0], slope(model, soc)[0], slope(model, above)[0]
+    per_soc = max((high - low) / max(above - below, 1e-6), 0.005)
+    return middle, per_soc, max(abs(middle - low - per_soc * (soc - below)), abs(high - middle - per_soc * (above - soc)))
+
+
+def room(model: Model, soc: float, prior: float, blind: bool) -> float:
+    """How much of a correction is allowed, 0 to 1: the state of charge is never known better than the piece that hysteresis hides."""
+    kind = model.battery.kind
+    if any(low <= 100 * soc <= high for low, high in kind.voltage_tells):
+        return 1.0
+    unsure = 0.0 if model.battery.rest_voltage_table else 2 * kind.rest_voltage_spread_v.value
+    hidden = ((1.0 if blind else HIDDEN) * kind.hysteresis_v.value + unsure) * model.battery.cells / slope(model, soc)[1]
+    return max(0.0, 1.0 - hidden * hidden / prior)
