@@ -14,13 +14,14 @@ from analytics.view import View
 
 RANK = {"low": 0, "medium": 1, "high": 2}
 DAY_MS = 86_400_000
+SOON_MS = DAY_MS // 4
 AGAIN = 2
-"""Judgement: an alert that comes back twice within a day of its end chatters (the standards give no number). From then on it ends
-only after a whole quiet day, so that a person hears of it once."""
+"""Judgement: an alert that comes back within six hours of its end, twice in a row, chatters (the standards give no number). From then on
+it ends only after a whole quiet day, so that a person hears of it once."""
 
 
 class Standing(NamedTuple):
-    """One rule's condition in time: pending (held, not yet an alert), begun, going, or over since less than a day."""
+    """One rule's condition in time: pending (held, not yet an alert), begun, going, or over since a few hours."""
 
     rule: str
     priority: str = "low"
@@ -29,7 +30,7 @@ class Standing(NamedTuple):
     clearing_ms: int | None = None
     ended_ms: int | None = None
     again: int = 0
-    """How often it began again within a day of its last end."""
+    """How often in a row it began again soon after its end."""
 
 
 class AlertMemory(NamedTuple):
@@ -83,8 +84,8 @@ def _next(view: View, rule: Rule, standing: Standing, judged: Judgement) -> tupl
 
 
 def _faded(view: View, standing: Standing) -> Standing | None:
-    """No condition and no alert: remembered for a day after an end, to know a chattering alert."""
-    if standing.ended_ms is None or view.now_ms - standing.ended_ms >= DAY_MS:
+    """No condition and no alert: remembered for a while after an end, to know a chattering alert."""
+    if standing.ended_ms is None or view.now_ms - standing.ended_ms >= SOON_MS:
         return None
     return standing if standing.pending_ms is None else standing._replace(pending_ms=None)
 
@@ -94,7 +95,7 @@ def _holding(view: View, rule: Rule, standing: Standing, finding: Finding) -> tu
     held_s = (view.now_ms - since) / 1000
     if held_s < rule.on_delay_s:
         return standing._replace(pending_ms=since), None
-    recent = standing.ended_ms is not None and view.now_ms - standing.ended_ms < DAY_MS
+    recent = standing.ended_ms is not None and view.now_ms - standing.ended_ms < SOON_MS
     again = standing.again + 1 if recent else 0
     reason = f"condition held for {held_s:.0f} s" if rule.on_delay_s else "condition met"
     if again >= AGAIN:

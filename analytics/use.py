@@ -34,6 +34,7 @@ class UseMemory(NamedTuple):
     mode: str = "stored"
     """stored | in use. Unknown counts as stored: the longer response time warns earlier."""
     since_ms: int | None = None
+    """None: not known yet; `mode` is then only a caution."""
     by_hand: bool = False
     replaced_ms: int | None = None
     """When another battery was put in place."""
@@ -66,6 +67,11 @@ def update(view: View, memory: UseMemory) -> UseMemory:
     if memory.mode == "stored":
         if stepped and memory.steps >= STEPS_OF_A_TRIP:
             return memory._replace(mode="in use", since_ms=span.end_ms)
+        if memory.since_ms is None:
+            if memory.step_ms == 0:
+                return memory._replace(step_ms=span.end_ms)
+            if span.end_ms - memory.step_ms > QUIET_H * 3_600_000:
+                return memory._replace(since_ms=span.end_ms)
     elif span.end_ms - memory.step_ms > QUIET_H * 3_600_000:
         return memory._replace(mode="stored", since_ms=span.end_ms, steps=0.0)
     return memory

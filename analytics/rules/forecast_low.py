@@ -1,6 +1,7 @@
 """Before it happens: the early end of the time until the safe limit is within the owner's response time.
 
-It goes once the early end is half a response time further away than that (so the late end is, too), or nothing falls any more.
+It goes once the early end is half a response time and at least a day further away than that (so the late end is, too), or nothing
+falls any more.
 """
 
 from analytics.assessment import Finding
@@ -11,12 +12,21 @@ from analytics.view import View
 
 HOUR_MS = 3_600_000
 MARGIN = 0.5
+LEAST_H = 24.0
+"""Judgement: it is over when a whole day more is in hand, or it would come and go with every night."""
+NEAR_PCT = 15.0
 CLEAR_PCT = 5.0
 """Judgement: an alert that came true does not end because nothing is left to fall."""
 
 
 def response_h(view: View) -> float:
-    """The owner's response time for how the vehicle is used now, hours."""
+    """The owner's response time for how the vehicle is used now, hours.
+
+    Until it is known whether this is a trip or a load left on, a current that flows is taken for a trip; a slow fall never is.
+    """
+    forecast = view.trend.forecast
+    if view.use.since_ms is None and not view.use.by_hand and forecast is not None and forecast.basis == "charge balance":
+        return view.battery.response_in_use_h
     return view.battery.response_in_use_h if view.use.mode == "in use" else view.battery.response_stored_h
 
 
@@ -27,12 +37,23 @@ def judge(view: View, standing: bool) -> Judgement:
     if is_charging(view):
         return HOLD if standing else None
     if forecast.earliest_ms is None:
-        charge = charge_of(view)
-        return HOLD if standing and charge is not None and charge[0] < forecast.limit_pct + CLEAR_PCT else None
-    within_h = response_h(view) * (1 + MARGIN if standing else 1)
+        return HOLD if standing and _still_low(view, forecast.limit_pct) else None
+    within_h = response_h(view)
+    if standing:
+        within_h = max(within_h * (1 + MARGIN), within_h + LEAST_H)
     if forecast.earliest_ms - view.now_ms > within_h * HOUR_MS:
         return None
     return _finding(view)
+
+
+def _still_low(view: View, limit_pct: float) -> bool:
+    """What does not visibly fall has not risen for that: near the limit only a charge, or a rest voltage that rises, ends the alert."""
+    charge, trend = charge_of(view), view.trend
+    if charge is None or charge[0] < limit_pct + CLEAR_PCT:
+        return charge is not None
+    charged = trend.charged_ms is not None and view.now_ms - trend.charged_ms < 3 * 24 * HOUR_MS
+    rising = trend.slope is not None and trend.slope[0] > 0.02
+    return charge[1] < limit_pct + NEAR_PCT and not charged and not rising
 
 
 def _finding(view: View) -> Finding:

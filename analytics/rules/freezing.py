@@ -6,8 +6,9 @@ from analytics.rules.wording import caution, charge_evidence, charge_with_interv
 from analytics.trend.freezing import freezing_of
 from analytics.view import View
 
-WARN_K, CLEAR_K = 4.0, 7.0
-"""Judgement: the published tables agree within 3 K (check values, chapter 2), and a night falls further."""
+WARN_K, CLEAR_K = 4.0, 8.0
+"""Judgement: the published tables agree within 3 K (check values, chapter 2), and a night falls further.
+It stands for three days, so that a week of frosty nights is one alert."""
 WARM_C = -5.0
 """Nothing above this can freeze: an empty battery freezes at -9.4 °C (US Army TM 5-4210-230-14&P-1, Table 2)."""
 
@@ -60,4 +61,4 @@ def over(view: View) -> str:
     return f"The battery is {charge_with_interval(view)}; freezing is {freezing.margin_k:.0f} K away again."
 
 
-FREEZING = Rule("freezing", 1200, 12 * 3600, judge, over)
+FREEZING = Rule("freezing", 1200, 72 * 3600, judge, over)

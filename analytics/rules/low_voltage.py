@@ -11,8 +11,8 @@ from analytics.view import View
 
 BELOW_PCT = 1.0
 """Judgement: the estimate trembles by about a point."""
-CLEAR_PCT = 5.0
-"""Judgement: five points above the limit is a charge, not a recovering voltage."""
+CLEAR_PCT = 10.0
+"""Judgement: ten points above the limit is a charge; a recovering voltage or an hour of sun is less."""
 WIDEST_PCT = 20.0
 """Judgement: with more than this to the upper end (voltage only, under load) nothing can be said."""
 

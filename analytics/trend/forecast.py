@@ -41,7 +41,8 @@ def _by_voltage(view: View, memory: TrendMemory, limit: float) -> Forecast | Non
     if memory.slope is None:
         return None
     middle, low, high, level = memory.slope
-    fast = -min(low, middle if memory.quick is None else memory.quick)
+    # A flat curve with hysteresis turns steps of the sensor into slopes: there only the middle of the interval counts.
+    fast = -min(low, middle if memory.quick is None else memory.quick) if view.model.lead else -1.5 * middle
     if middle > -SLOWEST or high >= 0:
         return Forecast(limit, None, None, "rest voltage slope")
     shift = shift_v(view, memory.top_mv)

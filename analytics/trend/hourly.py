@@ -14,10 +14,14 @@ if TYPE_CHECKING:
 
 REAL_CHARGE_H = 3.0
 """Judgement: after three hours on a charger the line through older rest voltages says nothing; a sunny noon is shorter or weaker."""
+SETTLE_LEAD_H, SETTLE_LITHIUM_H = 24, 72
+"""Judgement: surface charge of lead-acid fades within about a day (trade texts ask for up to 24 h), a full LiFePO4 cell for days."""
 FULL_H = 10.0
 """Judgement: a night on a charger is a full charge, where nothing else tells."""
 JUMP_PCT = 15.0
 """Judgement: a rest voltage that is up by so much from one day to the next without a charge is another battery, or a charge unseen."""
+EMPTY = 40
+"""Step of the model's grid (400) below which an empty battery's voltage comes and goes with the cold: a tenth. Judgement."""
 OLD_DAYS = 21
 """Judgement: points from before a silence of three weeks no longer make a line."""
 
@@ -28,7 +32,7 @@ def hour_over(view: View, memory: TrendMemory, at_h: int) -> TrendMemory:
     if hour.at_h < 0 or at_h < hour.at_h:
         return memory._replace(hour=Hour(at_h), day=at_h // 24, day_v=None)
     if hour.heard_ms:
-        memory = _charged(memory, hour)
+        memory = _charged(view, memory, hour)
         if hour.in_as or hour.out_as:
             memory = _patterned(memory, hour)
         memory = _exposed(view, memory, hour)
@@ -42,15 +46,16 @@ def hour_over(view: View, memory: TrendMemory, at_h: int) -> TrendMemory:
     return memory._replace(forecast=forecast_of(view, memory))
 
 
-def _charged(memory: TrendMemory, hour: Hour) -> TrendMemory:
+def _charged(view: View, memory: TrendMemory, hour: Hour) -> TrendMemory:
     """Sessions of charging, and from when on a rest voltage counts again."""
     end_ms = (hour.at_h + 1) * HOUR_MS
     if hour.charged:
         return memory._replace(charged_ms=end_ms, charged_h=memory.charged_h + 1, rest_after_ms=end_ms + 4 * HOUR_MS)
+    settle_h = SETTLE_LEAD_H if view.model.lead else SETTLE_LITHIUM_H
     if memory.charged_h < REAL_CHARGE_H:
         return memory if memory.charged_h == 0 else memory._replace(charged_h=0.0)
     return memory._replace(
-        charged_h=0.0, points=(), slope=None, quick=None, day_v=None, rest_after_ms=max(memory.rest_after_ms, end_ms + 24 * HOUR_MS)
+        charged_h=0.0, points=(), slope=None, quick=None, day_v=None, rest_after_ms=max(memory.rest_after_ms, end_ms + settle_h * HOUR_MS)
     )
 
 
@@ -97,7 +102,7 @@ def _day_over(view: View, memory: TrendMemory, day: int) -> TrendMemory:
     points = memory.points
     if points and point[0] - points[-1][0] > OLD_DAYS:
         points = ()
-    if points and point[1] - points[-1][1] > 10 * JUMP_PCT * view.model.volts:
+    if points and point[1] - points[-1][1] > 10 * JUMP_PCT * view.model.volts and points[-1][1] > 1000 * view.model.grid[EMPTY]:
         memory = memory._replace(changed_ms=(memory.day + 1) * 24 * HOUR_MS, exposure=memory.exposure._replace(low_h=0.0, depth_pct_h=0.0))
         points = ()
     points = (*points, point)[-DAYS:]

@@ -145,8 +145,9 @@ def _life(
             used_charger = charger
             if rescue is not None and rescue_s is None and truth.state_of_charge < rescue[0]:
                 rescue_s = now_s + rescue[1] * DAY_S
-            elif rescue is not None and rescue_s is not None and rescue_s <= now_s < rescue_s + DAY_S:
+            elif rescue is not None and rescue_s is not None and now_s >= rescue_s:
                 used_charger = rescue[2]
+                rescue_s = rescue_s if now_s < rescue_s + DAY_S else None
             if used_charger is None:
                 total += truth.draw(step_s, -load_a, air_c)
             else:
