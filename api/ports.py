@@ -129,6 +129,9 @@ class Ledger(Protocol):
     def latest(self, battery_id: str) -> Assessment | None:
         """The newest assessment with its details."""
 
+    def latest_of_all(self) -> dict[str, Assessment]:
+        """The newest assessment of every battery that has one."""
+
     def resume(self, battery_id: str, before_ms: int | None = None) -> tuple[int, bytes] | None:
         """The newest checkpoint (its time and state), or the newest one before a time."""
 
@@ -140,16 +143,24 @@ class Ledger(Protocol):
         rule: str | None = None,
         after_id: str | None = None,
         limit: int = 100,
+        battery_ids: Sequence[str] | None = None,
     ) -> list[Alert]:
-        """Newest first."""
+        """Newest first. `battery_ids`: only of these; `after_id`: those that follow this one in the list."""
 
     def alert(self, alert_id: str) -> Alert | None: ...
 
     def acts(self, alert_id: str) -> list[AlertAct]: ...
 
-    def acknowledge(self, alert_id: str, at_ms: int, who: str) -> Alert: ...
+    def acknowledge(self, alert_id: str, at_ms: int, who: str) -> Alert:
+        """This and the next four raise ValueError with a sentence where the act cannot be (api.acts)."""
 
     def shelve(self, alert_id: str, at_ms: int, until_ms: int, who: str, reason: str) -> Alert: ...
+
+    def unshelve(self, alert_id: str, at_ms: int, who: str) -> Alert: ...
+
+    def take_out_of_service(self, alert_id: str, at_ms: int, until_ms: int, who: str, reason: str) -> Alert: ...
+
+    def return_to_service(self, alert_id: str, at_ms: int, who: str) -> Alert: ...
 
     def notes(self, battery_id: str, from_ms: int = 0) -> list[Note]: ...
 

@@ -26,6 +26,11 @@ PROOF_MS = 7 * DAY_MS
 """Judgement: a week of what was done, so that Monday sees the whole of last week."""
 
 
+SILENCE = "silence"
+OF_CHARGE = frozenset({"low_voltage", "forecast_low", "deep_discharge", "standing_load", "returned_low", "freezing", "sulfation"})
+"""Names of rules (analytics.rules) whose findings a charge, or less load, mends."""
+
+
 class Situation(NamedTuple):
     """All that is known of one vehicle's battery when the sheet is made."""
 
@@ -118,11 +123,12 @@ def _choice(s: Situation, now_ms: int) -> _Choice:
 
 
 def _is_silence(finding: Finding) -> bool:
-    return finding.rule.startswith("silent")
+    return finding.rule == SILENCE
 
 
 def _silent(s: Situation, now_ms: int) -> _Choice | None:
-    alert = next((a for a in standing(s, now_ms) if _is_silence(a.finding)), None)
+    held = standing(s, now_ms)
+    alert = next((a for a in held if _is_silence(a.finding)), held[0] if held else None)
     if s.heard_ms is None:
         return _Choice(
             "cannot judge", "cannot judge: nothing heard yet, look at the sensor", "No reading has come since it was declared.", None, alert
@@ -159,8 +165,7 @@ def _running_low(s: Situation, now_ms: int) -> _Choice | None:
 
 
 def _of_charge(finding: Finding) -> bool:
-    """Findings that a charge or less load mends; their names begin so by agreement with analytics.rules."""
-    return finding.rule.startswith(("low_", "forecast", "runs_low", "standing_load", "deep_", "freez", "reserve", "recharge"))
+    return finding.rule in OF_CHARGE
 
 
 def _other_alert(s: Situation, now_ms: int) -> _Choice | None:

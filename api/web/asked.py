@@ -52,7 +52,8 @@ def stretch(from_: str | None, to: str | None, points: int | None, every: str | 
     if points is not None and every is not None:
         raise wrong("every", "give either `points` or `every`, not both")
     if every is not None:
-        points = -(-(to_ms - from_ms) // length_ms("every", every))
+        width_ms = length_ms("every", every)
+        points = (to_ms - 1) // width_ms - from_ms // width_ms + 1  # points begin at multiples of their width
     points = min(500, most) if points is None else points
     if points < 1:
         raise wrong("points", "at least 1")

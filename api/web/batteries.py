@@ -9,7 +9,7 @@ from starlette.concurrency import run_in_threadpool
 
 from analytics.battery import Battery, DeclarationError
 from api.declaration import checked
-from api.web import asked, schemas, wire
+from api.web import asked, beliefs, schemas, wire
 from api.web.access import Admin, Caller, Reader, battery_of
 from api.web.calls import awaited
 from api.web.house import House, HouseDep
@@ -25,11 +25,6 @@ def seen_by(house: House, caller: Caller, site: str | None = None) -> list[Batte
     return sorted(batteries, key=lambda b: b.id)
 
 
-def state_of(house: House, battery: Battery) -> wire.Json:
-    latest = house.live.latest(battery.id) or house.ledger.latest(battery.id)
-    return wire.state(battery, latest, house.now_ms(), house.history.last_ms(battery.id))
-
-
 @ROUTER.get("/batteries", response_model=schemas.BatteryList, summary="Batteries with their state, by id")
 def list_batteries(
     request: Request,
@@ -42,7 +37,7 @@ def list_batteries(
     found = [b for b in seen_by(house, caller, site) if after is None or b.id > after]
     page, more = found[:limit], len(found) > limit
     rows = [
-        {"battery": wire.battery(b), "state": state_of(house, b), "active_alerts": len(house.ledger.alerts(b.id, active=True))}
+        {"battery": wire.battery(b), "state": beliefs.state(house, b), "active_alerts": len(house.ledger.alerts(b.id, active=True))}
         for b in page
     ]
     return asked.respond(request, {"batteries": rows, "next": asked.next_page(request, page[-1].id if more else None)})
@@ -111,4 +106,4 @@ def get_declarations(request: Request, house: HouseDep, caller: Reader, battery_
 
 @ROUTER.get("/batteries/{battery_id}/state", response_model=schemas.State, summary="What is believed of a battery now")
 def get_state(request: Request, house: HouseDep, caller: Reader, battery_id: str) -> Response:
-    return asked.respond(request, state_of(house, battery_of(house, caller, battery_id)))
+    return asked.respond(request, beliefs.state(house, battery_of(house, caller, battery_id)))

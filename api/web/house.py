@@ -45,6 +45,7 @@ class House:
     put_note: PutNote | None
     declared: Declared | None
     deliveries: Callable[[str | None], list[Delivery]] | None
+    """(alert id, or None for all): newest first."""
     health: Callable[[], Health]
     metrics: Callable[[], Iterable[Measure]]
 

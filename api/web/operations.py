@@ -6,11 +6,13 @@ from typing import Any
 import orjson
 from fastapi import APIRouter, Request, Response
 
+from analytics.assessment import Assessment
 from api.health import Health, Measure
 from api.web import schemas
 from api.web.access import AnyCaller, Reader
 from api.web.batteries import seen_by
-from api.web.house import House, HouseDep
+from api.web.beliefs import believed
+from api.web.house import HouseDep
 
 ROUTER = APIRouter(tags=["operations"])
 OPENMETRICS = "application/openmetrics-text; version=1.0.0; charset=utf-8"
@@ -53,7 +55,10 @@ def readyz(house: HouseDep, caller: AnyCaller) -> Response:
 )
 def metrics(request: Request, house: HouseDep, caller: Reader) -> Response:
     """Numbers of the service for those who see every fleet; numbers of the batteries that the caller may see for all."""
-    measures = [m for b in seen_by(house, caller)[:MOST_BATTERIES] for m in _of_battery(house, b.id)]
+    kept = house.ledger.latest_of_all()
+    measures = [
+        m for b in seen_by(house, caller)[:MOST_BATTERIES] for m in _of_battery(b.id, believed(house, b.id, kept.get(b.id)).assessment)
+    ]
     if caller.fleet is None:
         measures += [*house.metrics(), Measure("restvolt_watchers", "gauge", "", "Pages that watch live.", house.live.watchers())]
         measures += [
@@ -63,8 +68,7 @@ def metrics(request: Request, house: HouseDep, caller: Reader) -> Response:
     return Response(exposition(measures), media_type=OPENMETRICS, headers={"Cache-Control": "no-store"})
 
 
-def _of_battery(house: House, battery_id: str) -> list[Measure]:
-    a = house.live.latest(battery_id) or house.ledger.latest(battery_id)
+def _of_battery(battery_id: str, a: Assessment | None) -> list[Measure]:
     if a is None:
         return []
     labels = (("battery", battery_id),)

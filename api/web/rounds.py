@@ -14,6 +14,7 @@ from api.web import asked, schemas, wire
 from api.web.access import Caller, Reader
 from api.web.alerts import Wanted, visible
 from api.web.batteries import seen_by
+from api.web.beliefs import believed
 from api.web.house import House, HouseDep
 from api.words import rfc3339
 
@@ -75,10 +76,8 @@ def situations(house: House, caller: Caller, site: str | None) -> list[Situation
             break  # newest first: what began that long ago and ended this week is rare enough to be missed here
         if alert.ended_ms is not None and now_ms - alert.ended_ms <= PROOF_MS:
             alerts[alert.battery_id].append(alert)
-    return [
-        Situation(b, house.live.latest(b.id) or house.ledger.latest(b.id), house.history.last_ms(b.id), alerts[b.id])
-        for b in seen_by(house, caller, site)
-    ]
+    kept = house.ledger.latest_of_all()
+    return [Situation(b, *believed(house, b.id, kept.get(b.id)), alerts[b.id]) for b in seen_by(house, caller, site)]
 
 
 def row(r: Row) -> wire.Json:

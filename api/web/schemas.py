@@ -164,6 +164,9 @@ class AlertOut(Out):
     shelved_by: str | None
     shelved_reason: str | None
     out_of_service: bool
+    out_of_service_until: Time | None
+    out_of_service_by: str | None
+    out_of_service_reason: str | None
 
 
 class AlertList(Out):
@@ -225,9 +228,12 @@ class Me(Out):
 
 
 class ShelveIn(In):
-    """To shelve is to be quiet about an alert for a time, with a reason that others can read."""
+    """To be quiet about an alert: until when, and a reason that others can read."""
 
-    until: Annotated[str, Field(json_schema_extra={"format": "date-time"}, description="RFC 3339 with an offset; at most 90 days ahead.")]
+    until: Annotated[
+        str,
+        Field(json_schema_extra={"format": "date-time"}, description="RFC 3339 with its zone; at most 90 days ahead, out of service 400."),
+    ]
     reason: OneLine
 
 

@@ -11,6 +11,7 @@ from analytics.assessment import AlertEvent, Assessment
 from analytics.battery import Battery
 from api.web import wire
 from api.web.access import Caller, Reader
+from api.web.beliefs import completed
 from api.web.house import House, HouseDep
 from api.web.problems import Problem
 from api.words import rfc3339
@@ -41,8 +42,8 @@ async def _lines(house: House, caller: Caller, battery_id: str | None) -> AsyncI
         if not states and not events:
             yield b": still here\n\n"
         for assessment in states:
-            if await _visible(house, caller, battery_id, assessment.battery_id, seen) is not None:
-                yield _state(house, seen[assessment.battery_id], assessment)
+            if (battery := await _visible(house, caller, battery_id, assessment.battery_id, seen)) is not None:
+                yield await _state(house, battery, assessment)
         for event in events:
             if await _visible(house, caller, battery_id, event.battery_id, seen) is not None:
                 yield _event(event)
@@ -58,9 +59,12 @@ async def _visible(house: House, caller: Caller, wanted: str | None, battery_id:
     return seen[battery_id]
 
 
-def _state(house: House, battery: Battery | None, assessment: Assessment) -> bytes:
-    assert battery is not None
-    data = orjson.dumps(wire.state(battery, assessment, house.now_ms(), assessment.at_ms))
+async def _state(house: House, battery: Battery, assessment: Assessment) -> bytes:
+    heard_ms: int | None = assessment.at_ms
+    if assessment.voltage_v is None:
+        done = await run_in_threadpool(completed, house, battery.id, assessment)
+        assessment, heard_ms = done.assessment or assessment, done.heard_ms
+    data = orjson.dumps(wire.state(battery, assessment, house.now_ms(), heard_ms))
     return b"event: state\ndata: " + data + b"\n\n"
 
 

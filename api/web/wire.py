@@ -89,6 +89,8 @@ def alert(a: Alert) -> Json:
         "began": rfc3339(a.began_ms), "ended": _time(a.ended_ms), "finding": finding(a.finding),
         "acknowledged": _time(a.acknowledged_ms), "acknowledged_by": a.acknowledged_by,
         "shelved_until": _time(a.shelved_until_ms), "shelved_by": a.shelved_by, "shelved_reason": a.shelved_reason,
+        "out_of_service_until": _time(a.out_of_service_until_ms), "out_of_service_by": a.out_of_service_by,
+        "out_of_service_reason": a.out_of_service_reason,
         "out_of_service": a.out_of_service,
     }  # fmt: skip
 

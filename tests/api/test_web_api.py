@@ -13,7 +13,7 @@ from tests.fakes.web_client import Client
 from tests.fakes.web_house import Wired, bearer, house_of
 from tests.fakes.web_scene import NOW_MS, Scene, fleet
 
-HERON_ALERT = f"heron:runs_low:{NOW_MS - 14 * 3_600_000}"
+HERON_ALERT = f"heron:forecast_low:{NOW_MS - 14 * 3_600_000}"
 
 
 @pytest.fixture(scope="module")
@@ -109,7 +109,7 @@ def test_alerts_can_be_filtered_and_come_newest_first(reader: Client) -> None:
     assert len(began) == 4
     assert began == sorted(began, reverse=True)
     assert [a["battery_id"] for a in reader.get("/api/v1/alerts?priority=high").json()["alerts"]] == ["plover"]
-    assert [a["battery_id"] for a in reader.get("/api/v1/alerts?rule=silent_sensor").json()["alerts"]] == ["curlew"]
+    assert [a["battery_id"] for a in reader.get("/api/v1/alerts?rule=silence").json()["alerts"]] == ["curlew"]
     assert [a["battery_id"] for a in reader.get("/api/v1/alerts?active=false").json()["alerts"]] == ["tern"]
     assert [a["battery_id"] for a in reader.get("/api/v1/alerts?battery_id=heron").json()["alerts"]] == ["heron"]
 
@@ -143,7 +143,7 @@ def test_a_typed_voltage_is_in_the_care_log(changing: tuple[Client, Wired]) -> N
     client.headers = bearer("operate")
     answer = client.post("/api/v1/batteries/heron/care", json={"kind": "check", "value": 12.62})
     assert answer.status_code == 201
-    assert wired.scene.ledger.kept_notes[-1].value == 12.62
+    assert wired.scene.ledger.notes("heron")[-1].value == 12.62
     newest = client.get("/api/v1/batteries/heron/care").json()["notes"][0]
     assert (newest["kind"], newest["value"], newest["who"]) == ("check", 12.62, "operate of ''")
 

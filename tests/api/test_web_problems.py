@@ -10,7 +10,7 @@ from tests.fakes.web_client import Client
 from tests.fakes.web_house import bearer, house_of
 from tests.fakes.web_scene import NOW_MS, fleet
 
-ALERT = f"heron:runs_low:{NOW_MS - 14 * 3_600_000}"
+ALERT = f"heron:forecast_low:{NOW_MS - 14 * 3_600_000}"
 HISTORY, CARE, SHELVE = "/api/v1/batteries/heron/history", "/api/v1/batteries/heron/care", f"/api/v1/alerts/{ALERT}/shelve"
 PNG = b"\x89PNG\r\n\x1a\n" + bytes(range(256))
 

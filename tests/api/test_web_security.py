@@ -12,7 +12,7 @@ from tests.fakes.web_client import Client
 from tests.fakes.web_house import bearer, house_of, token_of
 from tests.fakes.web_scene import NOW_MS, Scene, fleet
 
-ALERT = f"heron:runs_low:{NOW_MS - 14 * 3_600_000}"
+ALERT = f"heron:forecast_low:{NOW_MS - 14 * 3_600_000}"
 READS = (
     "/api/v1/batteries", "/api/v1/batteries/heron", "/api/v1/batteries/heron/state", "/api/v1/batteries/heron/history",
     "/api/v1/batteries/heron/declarations", "/api/v1/batteries/heron/care", "/api/v1/batteries/heron/deliveries",
@@ -24,7 +24,7 @@ CHANGES = (
     ("operate", "POST", "/api/v1/batteries/heron/care", {"kind": "check", "value": 12.6}),
     ("admin", "PUT", "/api/v1/batteries/heron", {"chemistry": "agm", "rated_capacity_ah": 100}),
 )
-OTHER_ALERT = f"magpie:runs_low:{NOW_MS}"
+OTHER_ALERT = f"magpie:forecast_low:{NOW_MS}"
 
 
 @pytest.fixture(scope="module")

@@ -80,7 +80,7 @@ def test_the_operators_morning(morning: tuple[Visit, Wired]) -> None:
     page.get_by_label("I measured").fill("12,62")
     page.get_by_role("button", name="Write it down").click()
     expect(page.locator("#log li").first).to_contain_text("measured 12.62 V")
-    assert wired.scene.ledger.kept_notes[-1].value == 12.62
+    assert wired.scene.ledger.notes("plover")[-1].value == 12.62
 
     page.get_by_role("link", name="Restvolt").click()
     expect(page.locator("#row-plover")).to_contain_text("Taken on by this machine")
@@ -122,7 +122,7 @@ def test_a_wrong_voltage_is_refused_in_words(browser: Browser) -> None:
             seen.page.get_by_label("I measured").fill(typed)
             seen.page.get_by_role("button", name="Write it down").click()
             expect(seen.page.get_by_role("status")).to_contain_text(says)
-        assert wired.scene.ledger.kept_notes == []
+        assert wired.scene.ledger.notes("linnet") == []
 
 
 def test_shelving_needs_a_reason_and_is_shown_with_its_end(browser: Browser) -> None:
@@ -142,7 +142,7 @@ def test_what_comes_in_is_seen_without_asking(browser: Browser) -> None:
         page = seen.page
         with page.expect_request(lambda request: "/stream" in request.url):
             page.goto(f"{seen.address}/#/battery/heron")
-        newest = wired.scene.ledger.states["heron"]._replace(
+        newest = wired.scene.ledger.latest("heron")._replace(
             state_of_charge_pct=91.2, state_of_charge_low_pct=88.0, state_of_charge_high_pct=94.0
         )
         live = wired.live

@@ -5,7 +5,6 @@ from fastapi import FastAPI
 from analytics.reading import Note
 from api.health import Health, Measure, Part
 from api.live import Live
-from api.ports import Delivery
 from api.tokens import Role, Tokens, issue
 from api.web import Receipt, WebSettings, create_app
 from tests.fakes.web_scene import NOW_MS, Scene
@@ -40,7 +39,7 @@ class Wired:
         )
 
     def put_note(self, note: Note) -> None:
-        self.scene.ledger.kept_notes.append(note)
+        self.scene.noted(note)
 
     async def put_readings(self, battery_id: str | None, format_name: str, payload: bytes) -> Receipt:
         """Lines `volts` for the format `lines`; anything else is unknown."""
@@ -58,9 +57,6 @@ class Wired:
     def declared(self, battery: object, since_ms: int) -> None:
         self.redeclared.append((battery.id, since_ms))  # type: ignore[attr-defined]
 
-    def deliveries(self, battery_id: str | None) -> list[Delivery]:
-        return [d for d in self.scene.ledger.kept_deliveries if battery_id is None or d.message.battery_id == battery_id]
-
     def metrics(self) -> list[Measure]:
         return [Measure("restvolt_readings_kept", "counter", "", "Readings kept.", 42.0, (("source", "mqtt"),))]
 
@@ -73,6 +69,6 @@ def house_of(scene: Scene, settings: WebSettings | None = None) -> tuple[FastAPI
     app = create_app(
         history=scene.history, ledger=scene.ledger, settings=settings or WebSettings(open_on_loopback=False), now_ms=scene.now_ms,
         live=wired.live, tokens=TOKENS, health=lambda: wired.health, metrics=wired.metrics, put_readings=wired.put_readings,
-        put_note=wired.put_note, declared=wired.declared, deliveries=wired.deliveries,
+        put_note=wired.put_note, declared=wired.declared, deliveries=scene.ledger.deliveries,
     )  # fmt: skip
     return app, wired

@@ -3,18 +3,30 @@
 Voltages at rest follow the product's own rest-voltage tables, so that what the page shows fits together.
 """
 
+import atexit
 import itertools
 import math
 import random
+import shutil
+import tempfile
+import weakref
 from collections.abc import Callable
+from functools import cache
+from itertools import count
+from pathlib import Path
 
-from analytics.assessment import Anchor, Assessment, Details, Due, Finding, Forecast, Learned, Load
+from analytics.assessment import AlertEvent, Anchor, Assessment, Details, Due, Finding, Forecast, Learned, Load
+from analytics.batch import Batch
 from analytics.battery import Battery
 from analytics.cautions import CAUTIONS
-from analytics.reading import Note
-from api.ports import Alert, Delivery, Message
+from analytics.reading import Note, Reading
+from api.database import Database
+from api.ledger import SqlLedger
+from api.ports import Alert, Message
 from api.words import DAY_MS, HOUR_MS, MINUTE_MS
-from tests.fakes.web_store import MemoryHistory, MemoryLedger, Sample
+
+Sample = tuple[int, float, float | None, float | None, float, float, float, str]
+"""time_ms, voltage_v, current_a, temperature_c, state of charge with its low and high end, charge phase."""
 
 NOW_MS = 1_764_662_400_000
 """2025-12-02T08:00:00Z, a Tuesday morning."""
@@ -30,7 +42,7 @@ def rest_v(battery: Battery, pct: float) -> float:
 
 def runs_low(battery: Battery, pct: float, days: tuple[int, int], load_ma: float) -> Finding:
     return Finding(
-        "runs_low", "medium", "Reaches its safe limit this week",
+        "forecast_low", "medium", "Reaches its safe limit this week",
         f"About {pct:.0f} % is left and {load_ma:.0f} mA drain it while it rests. It reaches {battery.limit_pct:.0f} % in {days[0]} to {days[1]} days.",
         f"A lead battery that stands below {battery.limit_pct:.0f} % hardens inside (sulfation) and loses capacity for good.",
         "Charge it within these days. Switch the main switch off if nothing on board has to run.",
@@ -42,7 +54,7 @@ def runs_low(battery: Battery, pct: float, days: tuple[int, int], load_ma: float
 
 def too_high() -> Finding:
     return Finding(
-        "charging_over_voltage", "high", "Charged with too high a voltage",
+        "charge_over_voltage", "high", "Charged with too high a voltage",
         "14.92 V at 21 °C for 3 hours; 14.3 V is the most that this AGM battery should see at that temperature.",
         "An AGM battery cannot be refilled: each hour of this drives water out of it for good and warms it.",
         "Switch the charger to its AGM setting, or switch it off.",
@@ -54,7 +66,7 @@ def too_high() -> Finding:
 
 def silent(days: int) -> Finding:
     return Finding(
-        "silent_sensor", "medium", f"Nothing heard for {days} days",
+        "silence", "medium", f"Nothing heard for {days} days",
         f"The last reading came {days} days ago; until then one came every minute.",
         "Nothing can be said about the battery since. Sensor, gateway or its supply may have failed, or the battery is empty.",
         "Visit the vehicle: measure the battery's voltage and look whether the gateway has power.",
@@ -63,11 +75,14 @@ def silent(days: int) -> Finding:
 
 
 class Scene:
-    """A ledger and a history with content, and the clock at which it is so."""
+    """A ledger and a history on SQLite with content, and the clock at which it is so."""
 
-    def __init__(self, now_ms: Callable[[], int] = lambda: NOW_MS, days: int = 12) -> None:
+    def __init__(self, path: Path, now_ms: Callable[[], int] = lambda: NOW_MS, days: int = 12) -> None:
         self.now_ms, self.days = now_ms, days
-        self.ledger, self.history = MemoryLedger(now_ms), MemoryHistory()
+        self.database = Database(str(path), synchronous="NORMAL").open()
+        self.ledger = SqlLedger(self.database)
+        self.history = self.ledger.history
+        weakref.finalize(self, self.database.close)
 
     def stored(
         self,
@@ -93,8 +108,7 @@ class Scene:
             samples.append(
                 (at_ms, round(volts, 3), round(amps, 3), round(celsius, 1), soc, max(0, soc - sure), min(100, soc + sure), "resting")
             )
-        self.history.samples[battery.id] = samples
-        self._declare(battery, samples[-1], **more)
+        self._keep(battery, samples, **more)
 
     def used(self, battery: Battery, *, days: int | None = None, **more: object) -> None:
         """A van in use: evenings take, the sun gives, one day a week on the hook-up."""
@@ -134,22 +148,40 @@ class Scene:
                     phase,
                 )
             )
-        self.history.samples[battery.id] = samples
-        self._declare(battery, samples[-1], **more)
+        self._keep(battery, samples, **more)
 
-    def _declare(self, battery: Battery, last: Sample, **more: object) -> None:
-        self.ledger.declare(battery, NOW_MS - 200 * DAY_MS, "settings file")
+    def _keep(self, battery: Battery, samples: list[Sample], **more: object) -> None:
+        last = samples[-1]
         anchor = Anchor("rest", last[0] - 31 * HOUR_MS, last[4] + 1.4, last[4] + 2.2, 0.6)
         details = Details(last[0], **more)  # type: ignore[arg-type]
-        self.ledger.states[battery.id] = Assessment(battery.id, *last[:4], *last[4:7], last[7], anchor, details)
+        kept = [(Reading(battery.id, *s[:4]), Assessment(battery.id, *s, anchor, details)) for s in samples]
+        self.ledger.declare(battery, NOW_MS - 200 * DAY_MS, "settings file")
+        self.ledger.commit(Batch(kept=kept, latest={battery.id: kept[-1][1]}))
 
-    def alert(self, battery_id: str, finding: Finding, began_ms: int, **more: object) -> Alert:
-        alert = Alert(
-            f"{battery_id}:{finding.rule}:{began_ms}", battery_id, finding.rule, finding.priority,
-            **{"state": "unacknowledged", "began_ms": began_ms, "ended_ms": None, "finding": finding, **more},  # type: ignore[arg-type]
-        )  # fmt: skip
-        self.ledger.put_alert(alert)
+    def noted(self, *notes: Note) -> None:
+        self.ledger.commit(Batch(notes=list(notes)))
+
+    def alert(
+        self, battery_id: str, finding: Finding, began_ms: int, ended_ms: int | None = None, taken_ms: int | None = None, by: str = "Ines"
+    ) -> Alert:
+        """Begun, taken on and ended as told."""
+        alert_id = f"{battery_id}:{finding.rule}:{began_ms}"
+        began = AlertEvent(alert_id, battery_id, finding.rule, "began", began_ms, finding.priority, "condition held for 900 s", finding)
+        self.ledger.commit(Batch(events=[began]))
+        if taken_ms is not None:
+            self.ledger.acknowledge(alert_id, taken_ms, by)
+        if ended_ms is not None:
+            self.ledger.commit(Batch(events=[began._replace(kind="ended", at_ms=ended_ms, reason="condition gone for 3600 s")]))
+        alert = self.ledger.alert(alert_id)
+        assert alert is not None
         return alert
+
+    def pushed(self, channel: str, message: Message, at_ms: int) -> None:
+        """A message that was sent."""
+        numbers = [number for number, event, _ in self.ledger.events_to_tell() if event.alert_id == message.alert_id]
+        self.ledger.told(numbers, [(channel, message, at_ms)])
+        (delivery,) = self.ledger.deliveries(message.alert_id)
+        self.ledger.tried(delivery.id, at_ms, "sent", at_ms, None)
 
 
 HERON = Battery(
@@ -174,9 +206,43 @@ def load_of(amps: float) -> Load:
     return Load(amps, 0.85 * amps, 1.15 * amps, NOW_MS - 9 * DAY_MS, "current")
 
 
+@cache
+def _folder() -> Path:
+    folder = Path(tempfile.mkdtemp(prefix="scene-"))
+    atexit.register(shutil.rmtree, folder, ignore_errors=True)
+    return folder
+
+
+@cache
+def _written(fill: Callable[[Scene], None], days: int) -> Path:
+    """A database with this content, written once in the life of the process."""
+    path = _folder() / f"{fill.__name__}-{days}.db"
+    scene = Scene(path, days=days)
+    fill(scene)
+    scene.database.close()
+    return path
+
+
+COUNT = count()
+
+
+def _copied(fill: Callable[[Scene], None], days: int) -> Scene:
+    path = _folder() / f"{next(COUNT)}.db"
+    shutil.copy(_written(fill, days), path)
+    return Scene(path, days=days)
+
+
 def fleet(days: int = 12) -> Scene:
-    """A hire fleet: something of each sort."""
-    scene = Scene(days=days)
+    """A hire fleet: something of each sort. Every call gives a copy of its own."""
+    return _copied(_fleet, days)
+
+
+def van(days: int = 12) -> Scene:
+    """One battery."""
+    return _copied(_van, days)
+
+
+def _fleet(scene: Scene) -> None:
     due = Due("check", NOW_MS + 5 * DAY_MS, "The last check was 26 days ago; in storage it is due every 30 days.")
     finding = runs_low(HERON, 58, (3, 5), 95)
     scene.stored(HERON, 57.6, 2.1, mode="stored", forecast=forecast(HERON, 3.1, 5.1), standing_load=load_of(0.095), findings=(finding,),
@@ -185,8 +251,7 @@ def fleet(days: int = 12) -> Scene:
                  ageing=(("equivalent_full_cycles", 61.4), ("usable_capacity_ah", 98.0)))  # fmt: skip
     scene.alert("heron", finding, NOW_MS - 14 * HOUR_MS)
     scene.stored(DIPPER, 78.0, 1.7, mode="stored", forecast=forecast(DIPPER, 8.2, 12.0), standing_load=load_of(0.06))
-    scene.alert("dipper", runs_low(DIPPER, 78, (8, 12), 60), NOW_MS - 3 * HOUR_MS, acknowledged_ms=NOW_MS - HOUR_MS, acknowledged_by="Ines",
-                state="acknowledged")  # fmt: skip
+    scene.alert("dipper", runs_low(DIPPER, 78, (8, 12), 60), NOW_MS - 3 * HOUR_MS, taken_ms=NOW_MS - HOUR_MS)  # fmt: skip
     scene.used(PLOVER, mode="in use", findings=(too_high(),), forecast=Forecast(PLOVER.limit_pct, None, None, "charge balance"),
                session=(("charger", "mains charger, flooded profile"), ("absorption_v", 14.92), ("verdict", "too high for AGM")))  # fmt: skip
     scene.alert("plover", too_high(), NOW_MS - 3 * HOUR_MS)
@@ -196,22 +261,14 @@ def fleet(days: int = 12) -> Scene:
                  forecast=Forecast(WAGTAIL.limit_pct, None, None, "cannot judge: mid-range voltage of lithium tells nothing; charge it full once"))  # fmt: skip
     scene.stored(BITTERN, 93.0, 0.1, mode="stored", forecast=Forecast(BITTERN.limit_pct, None, None, "charge balance"), dues=(due,))
     scene.stored(TERN, 96.0, 0.1, mode="stored", forecast=Forecast(TERN.limit_pct, None, None, "charge balance"))
-    scene.alert("tern", runs_low(TERN, 57, (1, 3), 40), NOW_MS - 4 * DAY_MS, ended_ms=NOW_MS - 30 * HOUR_MS, state="normal",
-                acknowledged_ms=NOW_MS - 3 * DAY_MS, acknowledged_by="Ines")  # fmt: skip
+    scene.alert("tern", runs_low(TERN, 57, (1, 3), 40), NOW_MS - 4 * DAY_MS, ended_ms=NOW_MS - 30 * HOUR_MS, taken_ms=NOW_MS - 3 * DAY_MS)  # fmt: skip
     scene.stored(OTHERS, 50.0, 0.5)
-    scene.ledger.kept_notes += [
-        Note("heron", NOW_MS - 26 * DAY_MS, "check", 12.71, "Ines"),
-        Note("heron", NOW_MS - 58 * DAY_MS, "charged", None, "Ines"),
-    ]
-    message = Message(finding.title, f"{finding.seen} {finding.advice}", "medium", f"heron:runs_low:{NOW_MS - 14 * HOUR_MS}", "heron")
-    scene.ledger.kept_deliveries.append(Delivery(1, "Ines's phone", message, 1, NOW_MS - 14 * HOUR_MS, "sent", None))
-    return scene
+    scene.noted(Note("heron", NOW_MS - 26 * DAY_MS, "check", 12.71, "Ines"), Note("heron", NOW_MS - 58 * DAY_MS, "charged", None, "Ines"))
+    message = Message(finding.title, f"{finding.seen} {finding.advice}", "medium", f"heron:forecast_low:{NOW_MS - 14 * HOUR_MS}", "heron")
+    scene.pushed("Ines's phone", message, NOW_MS - 14 * HOUR_MS)
 
 
-def van(days: int = 12) -> Scene:
-    """One battery."""
-    scene = Scene(days=days)
+def _van(scene: Scene) -> None:
     scene.used(LINNET, mode="in use", forecast=forecast(LINNET, 1.4, 2.6), standing_load=load_of(0.38),
                dues=(Due("check_after_use", NOW_MS + 2 * DAY_MS, "The trip ended yesterday; it was not charged full since."),),
                learned=(Learned("usable_capacity_ah", 101.0, 95.0, 107.0),), ageing=(("equivalent_full_cycles", 23.8),))  # fmt: skip
-    return scene
