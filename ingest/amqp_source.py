@@ -9,6 +9,7 @@ Messages may come twice; telling them apart is the loop's.
 import asyncio
 import contextlib
 import os
+import socket
 import sys
 import threading
 from collections import deque
@@ -190,7 +191,7 @@ class AmqpSource:
         return pika.ConnectionParameters(
             host, port, credentials=credentials, heartbeat=s.heartbeat_s, ssl_options=options, blocked_connection_timeout=300,
             socket_timeout=CONNECT_WITHIN_S, stack_timeout=CONNECT_WITHIN_S, connection_attempts=1,
-            tcp_options={"TCP_NODELAY": 1, "TCP_USER_TIMEOUT": 2000 * s.heartbeat_s},
+            tcp_options={"TCP_USER_TIMEOUT": 2000 * s.heartbeat_s},
             client_properties={"connection_name": f"restvolt worker {s.worker + 1} of {s.workers}"},
         )  # fmt: skip
 
@@ -242,9 +243,10 @@ class AmqpSource:
         """End the connection as a crash would. The library has no public call for it; a close would cancel the consumers first."""
         transport = self._connection._impl._transport
         if transport is not None:
-            transport.abort()
-            with contextlib.suppress(pika.exceptions.AMQPError):  # it reports its own end, once the socket is closed
-                self._connection.process_data_events(time_limit=LOOK_EVERY_S)
+            transport._sock.shutdown(socket.SHUT_RDWR)
+            with contextlib.suppress(pika.exceptions.AMQPError):
+                while self._connection.is_open:  # the library finds the link lost and tidies up
+                    self._connection.process_data_events(time_limit=LOOK_EVERY_S)
 
 
 def battery_of(routing_key: str) -> str:

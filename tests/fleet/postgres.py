@@ -3,13 +3,13 @@
 import os
 import pwd
 import shutil
-import signal
 import subprocess
 import tempfile
 from pathlib import Path
 
 from tests.databases import as_postgres, postgres_programs
 from tests.fleet.rabbit import free_ports, wait_for_port
+from tests.fleet.tether import Tethered
 
 
 class Postgres:
@@ -18,7 +18,7 @@ class Postgres:
     def __init__(self) -> None:
         (self.port,) = free_ports(1)
         self.url = f"postgresql+psycopg://restvolt@127.0.0.1:{self.port}/postgres"
-        self._process: subprocess.Popen[bytes] | None = None
+        self._process: Tethered | None = None
 
     def __enter__(self) -> "Postgres":
         programs = postgres_programs()
@@ -62,25 +62,15 @@ class Postgres:
             "-c",
             "logging_collector=off",
         ]
-        self._process = subprocess.Popen(
-            as_postgres(command),
-            cwd="/",
-            stdin=subprocess.DEVNULL,
-            stdout=subprocess.DEVNULL,
-            stderr=subprocess.DEVNULL,
-            start_new_session=True,
-        )
+        self._process = Tethered(as_postgres(command), cwd="/")
         wait_for_port(self.port, 30, self._process)
 
     def stop_at_once(self) -> None:
         """As after a power cut: connections are gone, and the next start recovers from the log."""
         if self._process is not None:
-            self._process.send_signal(signal.SIGQUIT)
-            try:
-                self._process.wait(10)
-            except subprocess.TimeoutExpired:
-                self._process.kill()
-                self._process.wait()
+            stop = [str(self._programs / "pg_ctl"), "-D", str(self._folder / "data"), "-m", "immediate", "-w", "stop"]
+            subprocess.run(as_postgres(stop), check=False, capture_output=True, cwd="/")
+            self._process.kill()
             self._process = None
 
     def __exit__(self, *_: object) -> None:

@@ -6,13 +6,13 @@ import hashlib
 import json
 import os
 import secrets
-import signal
 import socket
-import subprocess
 import time
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
+
+from tests.fleet.tether import Tethered
 
 LIB = Path("/usr/lib/rabbitmq/lib")
 PASSWORD = secrets.token_urlsafe(12)
@@ -34,12 +34,12 @@ def password_hash(password: str) -> str:
     return base64.b64encode(salt + hashlib.sha256(salt + password.encode()).digest()).decode()
 
 
-def wait_for_port(port: int, seconds: float, process: subprocess.Popen[bytes] | None = None) -> None:
+def wait_for_port(port: int, seconds: float, process: Tethered | None = None) -> None:
     """Until someone listens there; RuntimeError if not in time or if the process ended."""
     deadline = time.monotonic() + seconds
     while time.monotonic() < deadline:
         if process is not None and process.poll() is not None:
-            raise RuntimeError(f"the process ended with {process.returncode} before it listened on port {port}")
+            raise RuntimeError(f"the process ended with {process.poll()} before it listened on port {port}")
         with contextlib.suppress(OSError), socket.create_connection(("127.0.0.1", port), 0.5):
             return
         time.sleep(0.05)
@@ -53,8 +53,7 @@ class Node:
         self.name, self.folder = f"{name}@localhost", folder / name
         self.amqp_port, self.mqtt_port, self._dist_port = ports
         self._epmd_port, self._cookie = epmd_port, cookie
-        self.process: subprocess.Popen[bytes] | None = None
-        self.pid = 0
+        self.process: Tethered | None = None
 
     def start(self, peers: Sequence[str], definitions: Path) -> None:
         self.folder.mkdir(parents=True, exist_ok=True)
@@ -77,10 +76,7 @@ class Node:
             config += [f"cluster_formation.classic_config.nodes.{k} = {peer}" for k, peer in enumerate(peers, 1)]
         (self.folder / "rabbitmq.conf").write_text("\n".join(config) + "\n")
         server = sorted(LIB.glob("rabbitmq_server-*/sbin/rabbitmq-server"))[-1]
-        with (self.folder / "console").open("ab") as console:
-            self.process = subprocess.Popen(
-                [str(server)], env=self._environment(), stdin=subprocess.DEVNULL, stdout=console, stderr=console, start_new_session=True
-            )
+        self.process = Tethered([str(server)], env=self._environment(), log=self.folder / "console")
 
     def _environment(self) -> dict[str, str]:
         home = self.folder / "home"
@@ -114,17 +110,13 @@ class Node:
             wait_for_port(port, seconds, self.process)
 
     def signal(self, number: int) -> None:
-        """To the whole group of the node: its shell and its virtual machine."""
         if self.process is not None:
-            with contextlib.suppress(ProcessLookupError):
-                os.killpg(self.process.pid, number)
+            self.process.signal(number)
 
     def kill(self) -> None:
         """Kill -9, and wait until it is gone."""
-        self.signal(signal.SIGCONT)
-        self.signal(signal.SIGKILL)
         if self.process is not None:
-            self.process.wait(10)
+            self.process.kill()
         self.process = None
 
     def errors(self) -> str:
@@ -142,13 +134,12 @@ class Cluster:
         self._epmd_port = epmd_port
         self.nodes = [Node(folder, f"r{k + 1}-{epmd_port}", epmd_port, ports[3 * k : 3 * k + 3], cookie) for k in range(nodes)]
         self._definitions = dict(definitions or {})
-        self._epmd: subprocess.Popen[bytes] | None = None
+        self._epmd: Tethered | None = None
 
     def __enter__(self) -> "Cluster":
         self._folder.mkdir(parents=True, exist_ok=True)
         self._file.write_text(json.dumps(self._definitions))
-        command = ["epmd", "-port", str(self._epmd_port), "-address", "127.0.0.1"]
-        self._epmd = subprocess.Popen(command, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+        self._epmd = Tethered(["epmd", "-port", str(self._epmd_port), "-address", "127.0.0.1"])
         try:
             wait_for_port(self._epmd_port, 5, self._epmd)
             for node in self.nodes:
@@ -181,4 +172,3 @@ class Cluster:
                 node.kill()
         if self._epmd is not None:
             self._epmd.kill()
-            self._epmd.wait(5)

@@ -1,6 +1,7 @@
 """One worker of the fleet as a process: partitions → the loop → PostgreSQL. `python -m tests.fleet.worker SETTINGS.json`."""
 
 import asyncio
+import faulthandler
 import json
 import signal
 import sys
@@ -56,4 +57,5 @@ async def work(settings: dict[str, Any]) -> None:
 
 
 if __name__ == "__main__":
+    faulthandler.register(signal.SIGUSR1)
     asyncio.run(work(json.loads(Path(sys.argv[1]).read_text())))

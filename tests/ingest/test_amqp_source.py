@@ -134,10 +134,10 @@ def test_what_was_not_acknowledged_comes_again_in_order(node: Node) -> None:
     messages = [(f"readings/{battery}", payload(n)) for n in range(30) for battery in BATTERIES]
 
     async def work() -> None:
-        async with AmqpSource(settings(node), StoryClock(), _never) as first:
+        async with AmqpSource(settings(node, prefetch=1000), StoryClock(), _never) as first:
             await asyncio.to_thread(publish, node, messages)
             lost = await taken(first, len(messages))
-        async with AmqpSource(settings(node), StoryClock(), _never) as second:
+        async with AmqpSource(settings(node, prefetch=1000), StoryClock(), _never) as second:
             again = await taken(second, len(messages))
             assert second.redelivered == len(messages)
             for battery in BATTERIES:
