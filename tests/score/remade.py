@@ -40,7 +40,9 @@ def spoiled(clean: Sequence[Row], seed: int, *, volts: float = 1.0) -> list[Row]
         amps = r.current_a * gain + offset + wander + per_k * (r.temperature_c - mean_c)
         amps += dice.gauss(0, noise_a + 0.001 * abs(r.current_a))
         volt = r.voltage_v + volt_offset + dice.gauss(0, 0.003)
-        out.append(Row(r.time_s, round(amps, 2), round(volt / step_v) * step_v, round(2 * (r.temperature_c + warm_offset)) / 2, r.soc_truth))
+        out.append(
+            Row(r.time_s, round(amps, 2), round(volt / step_v) * step_v, round(2 * (r.temperature_c + warm_offset)) / 2, r.soc_truth)
+        )
     for _ in range(12):
         k = dice.randrange(1, len(out) - 10)
         out.insert(k + dice.randrange(0, 8), out[k])
