@@ -28,7 +28,10 @@ def judge(view: View, standing: bool) -> Judgement:
             f"The battery was held on a charger until {on_day(care.charge_ms)}; nothing has charged it for {lasting(away_ms / 3_600_000)}.",
             "Look at the maintainer: plug, fuse, mains supply, clamps.",
         )
-    if care.charging_h >= LONG_H and care.held_pct is not None and care.held_pct < (HOLDS_PCT + 3 if standing else HOLDS_PCT):
+    span, held_pct = view.span, care.held_pct
+    float_v = view.battery.kind.float_charge.low * view.battery.cells
+    weak = span is not None and span.voltage_v < float_v
+    if care.charging_h >= LONG_H and held_pct is not None and held_pct < HOLDS_PCT and (weak or standing):
         return _finding(
             view,
             "The maintainer does not hold it full",
@@ -63,4 +66,4 @@ def over(view: View) -> str:
     return f"The battery is {charge_with_interval(view)}."
 
 
-MAINTAINER = Rule("maintainer", 3600, 3600, judge, over)
+MAINTAINER = Rule("maintainer", 6 * 3600, 24 * 3600, judge, over)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from analytics.assessment import Forecast, Load
+from analytics.trend.level import charge_of
 from analytics.trend.memory import BIN_H, BINS, DAY_MS, HOUR_MS, Hour, TrendMemory
 from analytics.trend.points import level_interval, shift_v
 
@@ -68,9 +69,10 @@ def _at(from_ms: int, room_pct: float, pct_per_day: float, now_ms: int) -> int |
 
 def _by_charge(view: View, memory: TrendMemory, limit: float) -> Forecast | None:
     """From the pattern of loads and sun, where they stand out of the sensor's offset; None where they do not."""
-    pct, low, high = view.pct, view.low_pct, view.high_pct
-    if memory.recent_a is None or memory.pattern_h < 2 or pct is None or low is None or high is None:
+    charge = charge_of(view)
+    if memory.recent_a is None or memory.pattern_h < 2 or charge is None:
         return None
+    _, low, high = charge
     offset_a = view.battery.sensor.current_offset_a
     loads, suns = memory.load_ah, memory.sun_ah
     mean_a = sum(loads) / BINS

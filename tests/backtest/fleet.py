@@ -44,7 +44,7 @@ class Vehicle(NamedTuple):
 
 
 def stored(number: int, seed: int = 1, days: int = 120) -> Vehicle:
-    """A stored vehicle of this number."""
+    """A stored vehicle of this number; the fleet comes into storage over six weeks."""
     luck = Random(seed * 1_000_003 + number)
     chemistry = luck.choice(CHEMISTRIES)
     ah = luck.choice((80.0, 95.0, 100.0, 110.0, 140.0))
@@ -75,7 +75,8 @@ def stored(number: int, seed: int = 1, days: int = 120) -> Vehicle:
     every_s = luck.choice((1800.0, 3600.0, 3600.0, 3600.0, 7200.0))
     rescue_days = luck.uniform(3, 10) if luck.random() < 0.8 else None
     rescue = None if rescue_days is None else (battery.limit_pct / 100, rescue_days, StagedCharger(profile(chemistry, ah)))
-    life = _life(battery.id, truth, sensor, loads, charger, climate, every_s, days, START_MS, number, rescue)
+    start_ms = START_MS + luck.randrange(42 * 24) * 3_600_000
+    life = _life(battery.id, truth, sensor, loads, charger, climate, every_s, days, start_ms, number, rescue)
     return Vehicle(battery, kind, measures_current, table is not None, life)
 
 
