@@ -84,3 +84,13 @@ class Chemistry:
     float_current_ma_per_ah: Figure
     cautions: tuple[str, ...]
     """Keys into analytics.cautions.CAUTIONS that always go with charging advice for this kind."""
+
+    @property
+    def a_title(self) -> str:
+        """The title with its article, for sentences: `an AGM lead-acid`."""
+        return f"{'an' if self.title[0] in 'aeioAEIO' else 'a'} {self.title}"
+
+    @property
+    def a_title_first(self) -> str:
+        """`An AGM lead-acid`, where a sentence begins."""
+        return self.a_title[0].upper() + self.a_title[1:]

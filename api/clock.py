@@ -43,6 +43,7 @@ def kernel_says_synchronised() -> bool:
     """adjtimex(2) with an empty request changes nothing and answers with the state of the clock."""
     try:
         libc = ctypes.CDLL(None, use_errno=True)
-        return 0 <= libc.adjtimex(ctypes.create_string_buffer(512)) < TIME_ERROR
+        state = int(libc.adjtimex(ctypes.create_string_buffer(512)))
     except (OSError, AttributeError):
         return False
+    return 0 <= state < TIME_ERROR

@@ -1,13 +1,12 @@
 """`restvolt demo`: simulated vehicles in a process of their own, and the real service that reads them; fourteen days told in a minute.
 
-The service's clock follows the story, some hours behind it, so that what is on its way is never late and nothing is ever silent
-for being slow. When the story is over, the clock is the wall's. Only the data folder is left behind.
+The service's clock is the story's, as far as it was heard. Only the data folder is left behind.
 """
 
 import asyncio
 import shutil
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from contextlib import suppress
 from pathlib import Path
 from typing import Any
@@ -23,9 +22,8 @@ from api.recording import rfc3339_ms
 from api.settings import Settings
 
 Say = Callable[[str], None]
-BEHIND_MS = 6 * 3_600_000
-"""Hours of the story, a third of a second on the wall: longer than anything is on its way."""
 STATE_EVERY_S = 12.0
+DAYS = 14
 LINES = {
     "decoder": "delimited",
     "delimiter": "",
@@ -52,36 +50,29 @@ FORMATS: dict[str, dict[str, Any]] = {
 
 
 class StoryClock(MachineClock):
-    """The story's time while it is told, the machine's before and after."""
+    """The story's time as far as every vehicle was heard: however slow the machine, nothing is late and nobody silent for that."""
 
     def __init__(self) -> None:
         super().__init__(0.0)
-        self._begun: tuple[int, int, float, float] | None = None
+        self._newest: dict[str, int] = {}
+        self._told_ms = self._first_ms = super().wall_ms() - DAYS * 86_400_000
+        """Until the story begins, a guess: the service must not take its beginning for a step of the clock."""
 
-    def begin(self, from_ms: int, to_ms: int, told_s: float, compression: float) -> None:
-        self._begun = (super().monotonic_ms(), from_ms, told_s, compression)
+    def begin(self, from_ms: int, battery_ids: Iterable[str]) -> None:
+        self._newest = dict.fromkeys(battery_ids, from_ms)
+        self._told_ms = from_ms
 
-    def _told_ms(self) -> int | None:
-        """Milliseconds of the story since it began; None before and after the telling."""
-        if self._begun is None:
-            return None
-        began_ms, _, told_s, compression = self._begun
-        passed_ms = super().monotonic_ms() - began_ms
-        return round(passed_ms * compression) if passed_ms < told_s * 1000 else None
+    def heard(self, batch: Batch) -> None:
+        if self._newest:
+            self._newest.update((battery_id, a.at_ms) for battery_id, a in batch.latest.items())
+            self._told_ms = max(self._told_ms, min(self._newest.values()))
 
     def wall_ms(self) -> int:
-        told_ms = self._told_ms()
-        return super().wall_ms() if told_ms is None or self._begun is None else self._begun[1] + told_ms - BEHIND_MS
+        return self._told_ms
 
     def monotonic_ms(self) -> int:
-        """Runs with the story: hold-timers and the outbox's patience are days of the story too."""
-        now_ms = super().monotonic_ms()
-        if self._begun is None:
-            return now_ms
-        began_ms, _, told_s, compression = self._begun
-        passed_ms = now_ms - began_ms
-        told_ms = round(told_s * 1000)
-        return began_ms + round(min(passed_ms, told_ms) * compression) + max(0, passed_ms - told_ms)
+        """Runs on with the story: hold-timers and the outbox's patience are days of the story too."""
+        return super().monotonic_ms() + self._told_ms - self._first_ms
 
 
 def settings_of(ready: dict[str, Any], data: Path, port: int) -> Settings:
@@ -102,10 +93,17 @@ def settings_of(ready: dict[str, Any], data: Path, port: int) -> Settings:
         "repeat_high_h": 168, "repeat_medium_h": 720, "remind_h": 720, "escalate_high_h": 168, "escalate_medium_h": 720, "gather_s": 0,
     }  # fmt: skip
     used = {s["format"] for s in sources}
-    return Settings(
-        data=data, keep={"commit_every_s": 60, "ahead_s": 86_400}, web={"port": port}, source=sources, push=push,
-        format={name: dict(entry) for name, entry in FORMATS.items() if name in used}, battery=ready["batteries"],
-    )  # type: ignore[arg-type]  # fmt: skip
+    return Settings.model_validate(
+        {
+            "data": data,
+            "keep": {"commit_every_s": 60, "ahead_s": 86_400},
+            "web": {"port": port},
+            "source": sources,
+            "push": push,
+            "format": {name: dict(entry) for name, entry in FORMATS.items() if name in used},
+            "battery": ready["batteries"],
+        }
+    )
 
 
 class Demo:
@@ -158,8 +156,7 @@ class Demo:
         await process.stdin.drain()
         while (said := await self._next(process)) is not None:
             if said.get("begun"):
-                from_ms, to_ms = (rfc3339_ms(said[key]) for key in ("from", "to"))
-                self._clock.begin(from_ms, to_ms, said["told_s"], said["compression"])
+                self._clock.begin(rfc3339_ms(said["from"]), [b.id for b in service.settings.batteries])
                 self._say(f"Fourteen days are told in {said['told_s']:.0f} seconds.\n")
             elif "happening" in said:
                 self._say(f"  · {words.day(rfc3339_ms(said['at']))}: {said['happening']}")
@@ -185,4 +182,5 @@ class Demo:
             stop.set()
 
     def _heard(self, batch: Batch) -> None:
+        self._clock.heard(batch)
         self._latest.update(batch.latest)

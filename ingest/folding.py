@@ -52,7 +52,7 @@ class Kept(Protocol):
 class Live:
     """One battery now."""
 
-    __slots__ = ("base", "base_ticked_ms", "checkpoint_ms", "newest", "refold_ms", "since", "state", "ticked_ms")
+    __slots__ = ("base", "base_ticked_ms", "checkpoint_ms", "heard_ms", "lag_ms", "newest", "refold_ms", "since", "state", "ticked_ms")
 
     def __init__(self, state: State, newest: Key, ticked_ms: int, checkpoint_ms: int) -> None:
         self.state = state
@@ -67,6 +67,10 @@ class Live:
         """Readings since the last checkpoint."""
         self.refold_ms: int | None = None
         """The earliest late input that is in history but not yet in the state."""
+        self.heard_ms: int | None = None
+        """When its newest reading came, monotonic; None: none has since the start."""
+        self.lag_ms = 0
+        """How old that reading was when it came: while a backlog comes in, time must not run ahead of it."""
 
 
 class Step(NamedTuple):
@@ -82,8 +86,9 @@ class Step(NamedTuple):
 class Folding:
     """All live states. Methods that read the store are meant for the thread that commits."""
 
-    def __init__(self, store: Kept) -> None:
+    def __init__(self, store: Kept, checkpoint_readings: int = CHECKPOINT_READINGS) -> None:
         self.store = store
+        self._checkpoint_readings = checkpoint_readings
         self.lives: dict[str, Live] = {}
         self.due: set[str] = set()
         """Batteries whose checkpoint belongs into the next commit."""
@@ -104,7 +109,7 @@ class Folding:
                 batch.late_events.extend(outcome.events)
         self.lives[battery_id] = live
         self._late.discard(battery_id)
-        if live.since >= CHECKPOINT_READINGS:
+        if live.since >= self._checkpoint_readings:
             self.due.add(battery_id)
         return live
 
@@ -178,7 +183,7 @@ class Folding:
         batch.latest[reading.battery_id] = assessment
         if outcome.events:
             self._happened(live, outcome, batch, now_ms)
-        elif live.since >= CHECKPOINT_READINGS or at_ms - live.checkpoint_ms >= CHECKPOINT_MS:
+        elif live.since >= self._checkpoint_readings or at_ms - live.checkpoint_ms >= CHECKPOINT_MS:
             self.due.add(reading.battery_id)
         return True
 

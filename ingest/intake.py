@@ -11,12 +11,14 @@ from ingest.clock import Clock, Steady
 from ingest.counters import Counters
 from ingest.dating import AHEAD_MS, FIRST_BELIEVABLE_MS, Dating
 from ingest.decoder import Decoder, Rejected
-from ingest.folding import Folding
+from ingest.folding import Folding, Live
 from ingest.source import Delivery, Receipt
 
 TICK_EVERY_MS = 60_000
 TICK_GRACE_MS = 5_000
 """Judgement: a reading on its way for five seconds is not yet missing."""
+CATCHING_UP_MS = 600_000
+"""Judgement: while a backlog comes in, the next piece of it follows within ten minutes; only then a battery is silent by the clock."""
 UNKNOWN_AGAIN_MS = 60_000
 MOST_UNKNOWN = 10_000
 MOST_STREAMS = 50_000
@@ -39,7 +41,7 @@ class Intake:
         self._decoders, self._clock, self._steady = decoders, clock, Steady(clock)
         self._streams: dict[tuple[str, str | None, str], Decoder] = {}
         self._unknown: dict[str, int] = {}
-        self._ticked_ms = clock.monotonic_ms()
+        self._ticked_ms = self._began_ms = clock.monotonic_ms()
 
     # --- decoding
 
@@ -128,7 +130,9 @@ class Intake:
         receipt = delivery.token if type(delivery.token) is Receipt else None
         if not self.folding.fold(live, reading, self.batch, then_ms):
             self.late.append((reading, delivery.source, receipt))
-        elif receipt is not None:
+            return
+        live.heard_ms, live.lag_ms = delivery.monotonic_ms, max(0, then_ms - reading.at_ms)
+        if receipt is not None:
             receipt.kept += 1
 
     def note(self, note: Note, delivery: Delivery) -> None:
@@ -174,7 +178,14 @@ class Intake:
         if trusted and monotonic_ms - self._ticked_ms >= TICK_EVERY_MS:
             self._ticked_ms = monotonic_ms
             for live in self.folding.lives.values():
-                self.folding.tick(live, now_ms - TICK_GRACE_MS, self.batch)
+                self.folding.tick(live, now_ms - TICK_GRACE_MS - self._behind_ms(live, now_ms, monotonic_ms), self.batch)
+
+    def _behind_ms(self, live: Live, now_ms: int, monotonic_ms: int) -> int:
+        """By how much a battery's readings lag behind the clock: after a time offline they come in late, and it is not silent meanwhile."""
+        since_ms = monotonic_ms - (self._began_ms if live.heard_ms is None else live.heard_ms)
+        if since_ms >= CATCHING_UP_MS:
+            return 0
+        return live.lag_ms if live.heard_ms is not None else max(0, now_ms - live.newest[0])
 
     # --- late
 

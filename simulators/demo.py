@@ -25,6 +25,8 @@ from simulators.story import DAY_S, Story, rfc3339, wall_s
 from simulators.van import SerialLine, line
 
 Say = Callable[[dict[str, Any]], None]
+PATIENCE_S = 0.5
+"""Days are told in seconds, and a busy machine may read late: the line waits instead of losing."""
 AFTERWARDS_EVERY_S = 10.0
 """Readings come this often once time runs one to one, so that a page that is open stays alive."""
 
@@ -106,7 +108,7 @@ class Demo:
                 return
 
     def _on_line(self, at_s: float, role: Role, sample: Sample) -> None:
-        self.line.write(line(at_s, sample, role.vehicle.sequence))
+        self.line.write(line(at_s, sample, role.vehicle.sequence), PATIENCE_S)
 
     def _over_mqtt(self, at_s: float, role: Role, sample: Sample) -> None:
         battery_id = str(role.declared["id"])

@@ -42,20 +42,20 @@ def _declared(battery_id: str, chemistry: str, ah: float, **more: Any) -> dict[s
 
 
 def van(seed: int = 1) -> Role:
-    battery = SimulatedBattery("agm", 110, state_of_charge=0.93, seed=seed)
+    battery = SimulatedBattery("agm", 230, state_of_charge=0.93, seed=seed)
     sensor = SimulatedSensor.typical(seed, counts_charge=True, drop_rate=0.0, current_offset_a=0.01)
     arrivals = (2.35, 6.2, 9.6, 12.9)
     departures = (4.0, 7.5, 11.0)
     bursts = tuple(Burst(day * DAY_S, 30, 95) for day in (0.45, 1.4, *(d + 0.4 for d in departures)))
     stays = tuple(
-        Stay(come * DAY_S, leave * DAY_S, StagedCharger(profile("agm", 110))) for come, leave in zip(arrivals, (*departures, 1e6), strict=True)
+        Stay(come * DAY_S, leave * DAY_S, StagedCharger(profile("agm", 230))) for come, leave in zip(arrivals, (*departures, 1e6), strict=True)
     )
     vehicle = Vehicle("heron", battery, sensor, Loads(WEEKEND, seed, bursts), stays, Climate(14, 6, 2), step_s=VAN_EVERY_S)
     moves = [(bursts[0].at_s, "Heron's mover draws 95 A for half a minute.")]
     moves += [(come * DAY_S, "Heron is plugged in on a pitch.") for come in arrivals]
     moves += [(leave * DAY_S, "Heron leaves the pitch.") for leave in departures]
     return Role(
-        vehicle, "lines", VAN_EVERY_S, DAYS, _declared("heron", "agm", 110, vehicle="Heron", site="on tour"), tuple(sorted(moves))
+        vehicle, "lines", VAN_EVERY_S, DAYS, _declared("heron", "agm", 230, vehicle="Heron", site="on tour"), tuple(sorted(moves))
     )  # fmt: skip
 
 

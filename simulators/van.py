@@ -14,6 +14,7 @@ A pseudo-terminal that nobody reads fills up; what does not fit is lost, as on a
 """
 
 import os
+import select
 import tty
 from pathlib import Path
 
@@ -68,12 +69,17 @@ class SerialLine:
                 os.close(handle)
         self._master = self._slave = None
 
-    def write(self, frame: bytes) -> None:
-        """Send one frame, through the faults; unplugged or full: it is lost and counted."""
+    def write(self, frame: bytes, patience_s: float = 0.0) -> None:
+        """Send one frame, through the faults; unplugged or full: it is lost and counted.
+
+        `patience_s`: how long to wait for room, as a line with flow control does.
+        """
         for piece in self.faults.through(frame) if self.faults else (frame,):
             if self._master is None:
                 self.lost_bytes += len(piece)
                 continue
+            if patience_s:
+                select.select([], [self._master], [], patience_s)
             try:
                 self.lost_bytes += len(piece) - os.write(self._master, piece)
             except BlockingIOError:

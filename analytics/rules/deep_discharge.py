@@ -41,11 +41,11 @@ def _finding(view: View, ended: bool) -> Finding:
         seen = f"The battery is {charge_with_interval(view)} at {span.voltage_last_v:.2f} V: less than half of the safe limit is left."
     if kind.lead_acid:
         meaning = (
-            f"A {kind.title} battery left like this is damaged within days, and a discharged one freezes at ordinary winter temperatures."
+            f"{kind.a_title_first} battery left like this is damaged within days, and a discharged one freezes at ordinary winter temperatures."
         )
         advice = "Switch everything off now and charge it today, slowly (a twentieth of its capacity per hour or less)."
     else:
-        meaning = f"A {kind.title} battery discharged further is damaged, and its protection may switch it off."
+        meaning = f"{kind.a_title_first} battery discharged further is damaged, and its protection may switch it off."
         advice = "Switch everything off now and charge it today with a charger made for it."
     frozen = caution("frozen") + " " if kind.freezing is not None else ""
     return Finding(

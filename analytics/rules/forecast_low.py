@@ -76,7 +76,7 @@ def _finding(view: View) -> Finding:
         "medium",
         f"May fall below {forecast.limit_pct:.0f} % {when}",
         f"The battery is {charge_with_interval(view)}. Worked out {how}, it passes the limit of {forecast.limit_pct:.0f} % {when} at the earliest; the latest {latest}.{taking}",
-        f"Below the limit a {battery.kind.title} battery ages fast. There is still time to act.",
+        f"Below the limit {battery.kind.a_title} battery ages fast. There is still time to act.",
         "Charge it, or switch off what takes the current, before then.",
         charging_caution(view),
         (

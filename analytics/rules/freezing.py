@@ -40,7 +40,7 @@ def judge(view: View, standing: bool) -> Judgement:
         "high" if frozen else "medium",
         title,
         f"The battery {where} {freezing.temperature_c:.0f} °C and is {charge_with_interval(view)}; acid this weak freezes at about {freezing.point_c:.0f} °C.",
-        f"The less a {battery.kind.title} battery is charged, the sooner it freezes; ice bursts its case and ruins its plates.",
+        f"The less {battery.kind.a_title} battery is charged, the sooner it freezes; ice bursts its case and ruins its plates.",
         advice,
         caution("frozen") + " " + charging_caution(view),
         (

@@ -36,9 +36,9 @@ def _finding(view: View, limit: float) -> Finding:
     span, kind = view.span, view.battery.kind
     assert span is not None
     if kind.lead_acid:
-        meaning = f"Standing below {limit:.0f} % hardens the plates of a {kind.title} battery: it loses capacity for good, sooner the longer it stands."
+        meaning = f"Standing below {limit:.0f} % hardens the plates of {kind.a_title} battery: it loses capacity for good, sooner the longer it stands."
     else:
-        meaning = f"A {kind.title} battery is near the point at which its protection switches off; standing empty ages it."
+        meaning = f"{kind.a_title_first} battery is near the point at which its protection switches off; standing empty ages it."
     return Finding(
         "low_voltage",
         "medium",

@@ -33,9 +33,9 @@ def _finding(view: View, seen: str, by_time: bool) -> Finding:
     if promised is not None and view.now_ms - promised > PROMISE_DAYS * DAY_MS:
         seen += f" A charge was noted on {on_day(promised)}, but the data do not show one."
     meaning = (
-        f"A {kind.title} battery that rests partly charged hardens its plates (sulfation); a full charge every three months undoes what is fresh."
+        f"{kind.a_title_first} battery that rests partly charged hardens its plates (sulfation); a full charge every three months undoes what is fresh."
         if kind.lead_acid
-        else f"A {kind.title} battery is best stored at 40 to 60 %; lower, its own drain empties it."
+        else f"{kind.a_title_first} battery is best stored at 40 to 60 %; lower, its own drain empties it."
     )
     return Finding(
         "refresh_due",

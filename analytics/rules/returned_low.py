@@ -29,9 +29,9 @@ def judge(view: View, standing: bool) -> Judgement:
         "low",
         f"Put away at {care.returned_pct:.0f} %",
         f"The trip ended by {on_day(care.returned_ms)} with the battery at {care.returned_pct:.0f} %{too}. It is {charge_with_interval(view)} now.",
-        f"A {kind.title} battery is stored full: at rest below 80 % its plates harden."
+        f"{kind.a_title_first} battery is stored full: at rest below 80 % its plates harden."
         if kind.lead_acid
-        else f"A {kind.title} battery is stored at 40 to 60 %.",
+        else f"{kind.a_title_first} battery is stored at 40 to 60 %.",
         "Charge it before it is left alone, and switch off what was left on.",
         charging_caution(view),
         (

@@ -19,7 +19,7 @@ def judge(view: View, standing: bool) -> Judgement:
         "low",
         "Long spent low: capacity is at risk",
         f"Since its last full charge the battery has spent {lasting(exposure.low_h)} below {limit:.0f} %, on average {exposure.depth_pct_h / exposure.low_h:.0f} points below. It is {charge_with_interval(view)} now.",
-        f"In a {kind.title} battery that stands low, sulphate hardens and part of the capacity is lost; the sooner it is charged, the more comes back.",
+        f"In {kind.a_title} battery that stands low, sulphate hardens and part of the capacity is lost; the sooner it is charged, the more comes back.",
         "Charge it fully, slowly and without a break, and watch whether it still holds its charge.",
         charging_caution(view),
         (
