@@ -1,5 +1,6 @@
 """What the owner declares about a battery. No defaults for what nobody may assume, no parsing of files."""
 
+import re
 from dataclasses import dataclass, field
 from itertools import pairwise
 from math import isfinite
@@ -17,6 +18,22 @@ class DeclarationError(ValueError):
     def __init__(self, key: str, value: object, expected: str) -> None:
         super().__init__(f"{key} = {value!r}: expected {expected}")
         self.key, self.value, self.expected = key, value, expected
+
+
+LONGEST_ID = 64
+"""Characters; judgement: longer than any plate or fleet number, short enough for every index and topic."""
+ID_FORM = re.compile(rf"[A-Za-z0-9_-]{{1,{LONGEST_ID}}}", re.ASCII)
+
+
+def checked_battery_id(battery_id: str) -> str:
+    """The id, if it is one level of a topic. Raises DeclarationError.
+
+    A broker that routes MQTT over AMQP takes a dot and a slash for the same separator (measured: `readings.a` reaches who
+    subscribed `readings/a`), and `+`, `#`, `*` are wildcards: such an id could receive or hide another battery's readings.
+    """
+    if not isinstance(battery_id, str) or not ID_FORM.fullmatch(battery_id):
+        raise DeclarationError("id", battery_id, f"1 to {LONGEST_ID} letters, digits, hyphens or underscores (no dot, no slash)")
+    return battery_id
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,6 +102,7 @@ class Battery:
     """Whose battery it is: a token of another fleet does not find it. Empty: there is only one fleet."""
 
     def __post_init__(self) -> None:
+        checked_battery_id(self.id)
         if self.chemistry not in CHEMISTRIES:
             raise DeclarationError("chemistry", self.chemistry, "one of " + ", ".join(CHEMISTRIES))
         if self.cells == 0 and not isinstance(self.cells, bool):

@@ -12,7 +12,7 @@ from api.database import Database, DatabaseBusy, DatabaseDamaged, DatabaseFull
 from api.outbox import trial_message
 from api.ports import PushFailed, PushRefused
 from api.push import channels_of
-from api.settings import Settings
+from api.settings import Settings, SourceSettings
 from ingest.file_source import FileSettings
 from ingest.mqtt_source import MqttSettings
 from ingest.mqtt_trial import try_broker
@@ -81,7 +81,7 @@ def room(folder: Path) -> Found:
 
 def database(settings: Settings) -> Found:
     """Open it (which brings its tables up to date) and let it check itself."""
-    store = Database(settings.database_url or str(settings.data / "restvolt.db"), checkpoints=False)
+    store = Database(settings.database_address, checkpoints=False)
     try:
         store.open()
         trouble = store.trouble()
@@ -92,7 +92,7 @@ def database(settings: Settings) -> Found:
     return Found(trouble is None, f"database: {trouble or 'sound'}")
 
 
-async def _source(source: SerialSettings | MqttSettings | FileSettings, clock: MachineClock) -> Found:
+async def _source(source: SourceSettings, clock: MachineClock) -> Found:
     try:
         if isinstance(source, MqttSettings):
             await try_broker(source, clock)
@@ -100,7 +100,12 @@ async def _source(source: SerialSettings | MqttSettings | FileSettings, clock: M
         if isinstance(source, SerialSettings):
             async with SerialSource(source, clock):
                 return Found(True, f"serial {source.port}: opens")
-        with source.path.open("rb"):
-            return Found(True, f"file {source.path}: opens")
-    except (SourceLost, OSError) as e:
+        if isinstance(source, FileSettings):
+            with source.path.open("rb"):
+                return Found(True, f"file {source.path}: opens")
+        host, port = source.addresses()[0]
+        _, writer = await asyncio.wait_for(asyncio.open_connection(host, port), 10.0)
+        writer.close()
+        return Found(True, f"broker {host}:{port}: answers")
+    except (SourceLost, OSError, TimeoutError) as e:
         return Found(False, str(e))

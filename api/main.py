@@ -4,7 +4,9 @@ Threads: the event loop (sources, loop of ingest, web), one that commits, the ou
 """
 
 import asyncio
+import os
 import random
+import threading
 from collections.abc import Callable
 from contextlib import AsyncExitStack
 from functools import partial
@@ -18,13 +20,19 @@ from analytics.reading import Note
 from api import vitals
 from api.clock import MachineClock
 from api.database import Database
+from api.fencing import FencedLedger
+from api.health import Health
+from api.heartbeat import Heartbeat
 from api.ledger import SqlLedger
 from api.live import Live
 from api.outbox import Outbox
 from api.push import channels_of
+from api.relay import Relay
+from api.repair import open_or_repair
 from api.serving import served
-from api.settings import Settings
+from api.settings import Settings, SourceSettings
 from api.tokens import Tokens
+from api.upkeep import Upkeep
 from api.web.app import create_app
 from api.web.house import Receipt
 from ingest.file_source import FileSettings, FileSource
@@ -47,7 +55,7 @@ class Service:
         """`heard` is told of every batch that was kept (the demonstration prints from it)."""
         self.settings = settings
         self.clock = clock or MachineClock(settings.clock.believed_after_s)
-        self.database = Database(settings.database_url or str(settings.data / "restvolt.db"))
+        self.database = Database(settings.database_address)
         self.ledger = SqlLedger(self.database)
         self.live = Live()
         self.tokens = Tokens(settings.data / "tokens.json")
@@ -55,10 +63,13 @@ class Service:
         self.sources = [Supervised(_source(s, self.clock), self.clock, getattr(s, "quiet_after_s", 60.0)) for s in settings.source]
         decoders = {name: partial(FORMATS[f.decoder].decoder, f.settings) for name, f in settings.format.items()}
         self._heard = heard
-        self.pipeline = Pipeline(self.ledger, decoders, self.clock, settings.keep, self._told)
-        self.outbox = Outbox(
-            self.ledger, settings.push, channels_of(settings.push), self.clock.wall_ms, random.random, lambda text: LOG.warning(text)
-        )
+        shared = any(s.kind == "amqp" for s in settings.source)
+        store = FencedLedger(self.ledger, exit_at_once) if shared else self.ledger
+        self.pipeline = Pipeline(store, decoders, self.clock, settings.keep, self._told)
+        self.outbox = Outbox(self.ledger, settings.push, channels_of(settings.push), self.clock.wall_ms, random.random, LOG.warning)
+        self.upkeep = Upkeep(self.database, settings.retention, self.clock.wall_ms, LOG.warning)
+        self.heartbeat = None if settings.heartbeat is None else Heartbeat(settings.heartbeat, lambda: self.health().ready, LOG.warning)
+        self.relay = None if settings.relay is None else Relay(settings.relay, self.ledger.history, self.ledger)
         self._formats = set(decoders)
         self.address = ""
 
@@ -69,10 +80,13 @@ class Service:
         loop = asyncio.get_running_loop()
         pipeline = asyncio.create_task(self.pipeline.run([self.inlet, *self.sources]), name="ingest")
         pipeline.add_done_callback(lambda _: loop.call_soon(stop.set))
-        self.outbox.start()
         async with AsyncExitStack() as stack:
             stack.callback(self.database.close)
-            stack.callback(self.outbox.stop)
+            for part in (self.outbox, self.upkeep, self.heartbeat):
+                if part is not None:
+                    part.start()
+                    stack.callback(part.stop)
+            self._start_relay(stack)
             stack.push_async_callback(self._end, pipeline)
             web = self.settings.web
             self.address = await stack.enter_async_context(served(self.app(), web.host, web.port, stop))
@@ -80,12 +94,23 @@ class Service:
             ready(self.address)
             await stop.wait()
 
+    def _start_relay(self, stack: AsyncExitStack) -> None:
+        if self.relay is None:
+            return
+        over = threading.Event()
+        thread = threading.Thread(target=self.relay.run, args=(over,), name="relay", daemon=True)
+        thread.start()
+        stack.callback(thread.join, 10.0)
+        stack.callback(over.set)
+
     async def listening(self) -> None:
         """Returns once every source has been open."""
         await asyncio.gather(*(source.opened.wait() for source in self.sources))
 
     def _open(self) -> None:
-        self.database.open()
+        saved = open_or_repair(self.database)
+        if saved is not None:
+            LOG.error(saved.sentence())
         now_ms = self.clock.wall_ms()
         for battery in self.settings.batteries:
             if not self._declared_before(battery):
@@ -109,6 +134,10 @@ class Service:
 
     # --- what the web may ask for
 
+    def health(self) -> Health:
+        parts = [] if self.relay is None else [self.relay.part()]
+        return vitals.health_of(self.pipeline.counters, self.sources, self.outbox.alive(), parts)
+
     def app(self) -> Any:
         return create_app(
             history=self.ledger.history,
@@ -117,7 +146,7 @@ class Service:
             now_ms=self.clock.wall_ms,
             live=self.live,
             tokens=self.tokens,
-            health=lambda: vitals.health_of(self.pipeline.counters, self.sources, self.outbox.alive()),
+            health=self.health,
             metrics=lambda: vitals.measures_of(self.pipeline.counters, self.sources, self.database.commits),
             put_readings=self._put,
             put_note=self._note,
@@ -138,9 +167,20 @@ class Service:
         self.pipeline.declared(battery.id)
 
 
-def _source(settings: SerialSettings | MqttSettings | FileSettings, clock: MachineClock) -> Source:
+def _source(settings: SourceSettings, clock: MachineClock) -> Source:
+    """The adapter of a source's settings. Those of an extra are imported only where they are used."""
     if isinstance(settings, SerialSettings):
         return SerialSource(settings, clock)
     if isinstance(settings, MqttSettings):
         return MqttSource(settings, clock)
-    return FileSource(settings, clock)
+    if isinstance(settings, FileSettings):
+        return FileSource(settings, clock)
+    from ingest.amqp_source import AmqpSource
+
+    return AmqpSource(settings, clock)
+
+
+def exit_at_once(reason: str) -> None:
+    """A worker whose battery was taken over holds states that are no longer true: a polite end would write or reorder."""
+    LOG.critical(reason)
+    os._exit(70)

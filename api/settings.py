@@ -11,16 +11,20 @@ from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, Settings
 
 from analytics.battery import Battery
 from api.declaration import checked, read_toml
+from api.heartbeat import HeartbeatSettings
 from api.mistakes import SettingsError, told
 from api.people import PushSettings
+from api.relay_link import RelaySettings
+from api.upkeep import RetentionSettings
 from api.web.settings import WebSettings
+from ingest.amqp_settings import AmqpSettings
 from ingest.file_source import FileSettings
 from ingest.formats import FORMATS
 from ingest.mqtt_source import MqttSettings
 from ingest.pipeline import PipelineSettings
 from ingest.serial_source import SerialSettings
 
-SourceSettings = Annotated[SerialSettings | MqttSettings | FileSettings, Field(discriminator="kind")]
+SourceSettings = Annotated[SerialSettings | MqttSettings | FileSettings | AmqpSettings, Field(discriminator="kind")]
 
 
 class ClockSettings(BaseModel):
@@ -44,6 +48,9 @@ class Settings(BaseSettings):
     clock: ClockSettings = Field(default_factory=ClockSettings)
     web: WebSettings = Field(default_factory=WebSettings)
     push: PushSettings = Field(default_factory=PushSettings)
+    retention: RetentionSettings = Field(default_factory=RetentionSettings)
+    heartbeat: HeartbeatSettings | None = None
+    relay: RelaySettings | None = None
     source: list[SourceSettings] = Field(default_factory=list)
     format: dict[str, Any] = Field(default_factory=dict)
     """Name → settings of one of FORMATS, with `decoder` saying which."""
@@ -72,8 +79,9 @@ class Settings(BaseSettings):
                 self.format[name] = _plain(name, self.format)
         ids = {b.id for b in self.battery}
         for s in self.source:
-            if s.battery is not None and s.battery not in ids:
-                raise ValueError(f"source {s.kind}: battery = {s.battery!r}: expected the id of a declared [[battery]]")
+            battery = getattr(s, "battery", None)
+            if battery is not None and battery not in ids:
+                raise ValueError(f"source {s.kind}: battery = {battery!r}: expected the id of a declared [[battery]]")
         return self
 
     @classmethod
@@ -86,6 +94,11 @@ class Settings(BaseSettings):
         file_secret_settings: PydanticBaseSettingsSource,
     ) -> tuple[PydanticBaseSettingsSource, ...]:
         return env_settings, init_settings
+
+    @property
+    def database_address(self) -> str:
+        """Where the database is: a path to a SQLite file, or a URL."""
+        return self.database_url or str(self.data / "restvolt.db")
 
     @property
     def batteries(self) -> list[Battery]:
@@ -134,7 +147,7 @@ def load(path: Path) -> Settings:
     try:
         settings = Settings(**data)
     except ValidationError as e:
-        raise told(path, e, skip=("serial", "mqtt", "file", "modbus")) from e
+        raise told(path, e, skip=("serial", "mqtt", "file", "modbus", "amqp")) from e
     except TypeError as e:
         raise SettingsError(path, [str(e)]) from e
     if not settings.data.is_absolute():

@@ -8,14 +8,13 @@ from ingest.counters import Counters
 from ingest.supervisor import Supervised
 
 
-def health_of(counters: Counters, sources: Sequence[Supervised], outbox_alive: bool | None) -> Health:
+def health_of(counters: Counters, sources: Sequence[Supervised], outbox_alive: bool, others: Sequence[Part] = ()) -> Health:
     """Each part in a sentence. The store is needed; a source that is away is not: the rest of the service goes on."""
     parts = [_store(counters)]
     parts += [_source(source) for source in sources]
-    if outbox_alive is not None:
-        says = "Messages are being sent." if outbox_alive else "Messages are not being sent: restart the service and look at its log."
-        parts.append(Part("push", outbox_alive, says))
-    return Health(tuple(parts))
+    says = "Messages are being sent." if outbox_alive else "Messages are not being sent: restart the service and look at its log."
+    parts.append(Part("push", outbox_alive, says))
+    return Health((*parts, *others))
 
 
 def _store(counters: Counters) -> Part:

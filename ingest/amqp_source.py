@@ -13,14 +13,13 @@ import socket
 import sys
 import threading
 from collections import deque
-from collections.abc import AsyncIterator, Callable, Sequence
+from collections.abc import AsyncGenerator, Callable, Sequence
 from typing import Any, NamedTuple
 
 import pika  # type: ignore[import-untyped]
 import pika.exceptions  # type: ignore[import-untyped]
 
-from analytics.battery import DeclarationError
-from analytics.battery_id import checked_battery_id
+from analytics.battery import DeclarationError, checked_battery_id
 from ingest import amqp_topology
 from ingest.amqp_settings import AmqpSettings
 from ingest.clock import Clock
@@ -33,6 +32,7 @@ HOME_PRIORITY, OTHER_PRIORITY = 10, 0
 CONNECT_WITHIN_S = 10.0
 NOT_FOUND = 404
 """AMQP 0-9-1, reply codes: not found."""
+NAME = "amqp"
 EXIT_CODE = 75
 """EX_TEMPFAIL of sysexits.h: start it again."""
 
@@ -75,7 +75,7 @@ class AmqpSource:
     """Satisfies ingest.source.Source."""
 
     def __init__(self, settings: AmqpSettings, clock: Clock, die: Callable[[str], None] = exit_at_once) -> None:
-        self.name = settings.name
+        self.name = NAME
         self.in_flight = settings.prefetch
         self._settings, self._clock, self._die = settings, clock, die
         self._queues = amqp_topology.queue_names(settings.partitions)
@@ -108,7 +108,7 @@ class AmqpSource:
         if self._thread is not None:
             await asyncio.to_thread(self._thread.join, CONNECT_WITHIN_S)
 
-    async def deliveries(self) -> AsyncIterator[Sequence[Delivery]]:
+    async def deliveries(self) -> AsyncGenerator[Sequence[Delivery], None]:
         while True:
             await self._wake.wait()
             self._wake.clear()
@@ -159,7 +159,8 @@ class AmqpSource:
 
     def _connect(self) -> None:
         s = self._settings
-        credentials = pika.PlainCredentials(s.user, s.password.get_secret_value())
+        password = "" if s.password_file is None else s.password_file.read_text(encoding="utf-8").strip()
+        credentials = pika.PlainCredentials(s.username, password)
         self._connection = pika.BlockingConnection([self._parameters(host, port, credentials) for host, port in s.addresses()])
         amqp_topology.check_partitions(s.partitions, self._exists)
         if s.declare:
@@ -187,7 +188,7 @@ class AmqpSource:
         if s.tls:
             import ssl
 
-            options = pika.SSLOptions(ssl.create_default_context(cafile=s.ca_file or None), host)
+            options = pika.SSLOptions(ssl.create_default_context(cafile=s.ca_file), host)
         return pika.ConnectionParameters(
             host, port, credentials=credentials, heartbeat=s.heartbeat_s, ssl_options=options, blocked_connection_timeout=300,
             socket_timeout=CONNECT_WITHIN_S, stack_timeout=CONNECT_WITHIN_S, connection_attempts=1,

@@ -9,7 +9,7 @@ All of it must stand before the first gateway is let in: a topic that leads nowh
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any, Protocol
 
-from analytics.battery_id import checked_battery_id
+from analytics.battery import checked_battery_id
 
 TOPICS, HASHED, REFUSED = "amq.topic", "readings-by-battery", "readings-refused"
 ROUTING_KEY = "readings.#"

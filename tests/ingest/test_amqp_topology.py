@@ -7,8 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from analytics.battery import DeclarationError
-from analytics.battery_id import checked_battery_id
+from analytics.battery import DeclarationError, checked_battery_id
 from ingest import amqp_topology
 from ingest.amqp_settings import AmqpSettings
 from ingest.amqp_source import Window, battery_of
