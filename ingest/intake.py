@@ -5,6 +5,8 @@ It neither waits nor commits: the loop (ingest.pipeline) does, and calls the met
 
 from collections.abc import Callable, Mapping, Sequence
 
+import structlog
+
 from analytics.batch import Batch, DeadLetter, Quarantined
 from analytics.reading import Note, Reading
 from ingest.clock import Clock, Steady
@@ -13,6 +15,8 @@ from ingest.dating import AHEAD_MS, FIRST_BELIEVABLE_MS, Dating
 from ingest.decoder import Decoder, Rejected
 from ingest.folding import Folding, Live
 from ingest.source import Delivery, Receipt
+
+LOG = structlog.get_logger("ingest")
 
 TICK_EVERY_MS = 60_000
 TICK_GRACE_MS = 5_000
@@ -128,7 +132,13 @@ class Intake:
             spread = nth and at_ms == received_ms and not delivery.whole
             reading = dated._replace(at_ms=dated.at_ms + nth) if spread else dated
         receipt = delivery.token if type(delivery.token) is Receipt else None
-        if not self.folding.fold(live, reading, self.batch, then_ms):
+        try:
+            new = self.folding.fold(live, reading, self.batch, then_ms)
+        except Exception as e:  # a mistake in a rule must not stop the others, nor come back with every start
+            LOG.exception("a reading could not be judged", battery=reading.battery_id, reading=repr(reading))
+            self._reject(f"could not be judged: {type(e).__name__}", delivery.payload or repr(reading).encode(), delivery)
+            return
+        if not new:
             self.late.append((reading, delivery.source, receipt))
             return
         live.heard_ms, live.lag_ms = delivery.monotonic_ms, max(0, then_ms - reading.at_ms)
