@@ -10,7 +10,7 @@ from sqlalchemy import Connection, Table
 def execute_each(connection: Connection, sql: str, rows: Sequence[tuple[Any, ...]]) -> None:
     """Run SQL with `?` marks once per row; nothing for no rows."""
     if rows:
-        connection.exec_driver_sql(sql if connection.dialect.name == "sqlite" else sql.replace("?", "%s"), list(rows))
+        connection.exec_driver_sql(marked(connection, sql), list(rows))
 
 
 @cache
@@ -20,3 +20,8 @@ def upsert(table: Table, *key: str, renew: bool = True) -> str:
     rest = ", ".join(f"{name} = excluded.{name}" for name in names if name not in key)
     then = f"DO UPDATE SET {rest}" if renew else "DO NOTHING"
     return f"INSERT INTO {table.name} ({', '.join(names)}) VALUES ({', '.join('?' * len(names))}) ON CONFLICT ({', '.join(key)}) {then}"  # noqa: S608
+
+
+def marked(connection: Connection, sql: str) -> str:
+    """SQL written with `?` marks as the driver wants it."""
+    return sql if connection.dialect.name == "sqlite" else sql.replace("%", "%%").replace("?", "%s")

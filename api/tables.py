@@ -34,18 +34,19 @@ HISTORY = Table(
 )
 
 
-def _rolled(name: str) -> Table:
+def _rolled(name: str, *more: Column[int]) -> Table:
     """Readings joined over a stretch. Sums and counts, not means, so that joining further stays exact."""
     columns: list[Column[int]] = [*_history_key(), Column("n", Integer, nullable=False), Column("last_ms", BigInteger, nullable=False)]
     for quantity in ("voltage_mv", "current_ma", "temperature_dc", "soc_cpct"):
         columns += [Column(f"{quantity}_n", Integer, nullable=False), Column(f"{quantity}_sum", BigInteger)]
         columns += [Column(f"{quantity}_{part}", Integer) for part in ("min", "max", "last")]
     columns += [Column("low_cpct_min", Integer), Column("high_cpct_max", Integer), Column("phase", SmallInteger, nullable=False)]
-    return Table(name, METADATA, *columns, sqlite_with_rowid=False)
+    return Table(name, METADATA, *columns, *more, sqlite_with_rowid=False)
 
 
 HISTORY_MINUTE = _rolled("history_minute")
-HISTORY_HOUR = _rolled("history_hour")
+HISTORY_HOUR = _rolled("history_hour", Column("detail", SmallInteger, nullable=False))
+"""`detail`: what is still kept of the hour, see api.history.sources."""
 
 UNROLLED = Table("unrolled", METADATA, *_history_key(), sqlite_with_rowid=False)
 """Hours (their beginning) of a battery whose roll-ups do not yet show all their readings."""

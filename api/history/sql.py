@@ -12,17 +12,18 @@ from sqlalchemy import Connection, func, select
 from analytics.assessment import Assessment
 from analytics.reading import Reading
 from api.database import Database
+from api.execute import marked
 from api.history.codes import HIGH_SQL, LOW_SQL, PHASE_SQL, reading_of, rows
 from api.history.columns import Point, joined_columns, raw_columns, width_ms
+from api.history.sources import HOUR_MS, MINUTE_MS, raw_missing, sources
 from api.numbers import Numbers
 from api.ports import Columns
-from api.tables import HISTORY, UNROLLED
+from api.tables import HISTORY
 
-HOUR_MS, MINUTE_MS = 3_600_000, 60_000
 AT_ONCE = 5_000
 """Rows fetched at a time when all readings are asked for; judgement: about a megabyte."""
 
-_QUANTITIES = ("voltage_mv", "current_ma", "temperature_dc", "soc_cpct")
+QUANTITIES = ("voltage_mv", "current_ma", "temperature_dc", "soc_cpct")
 
 
 class SqlHistory:
@@ -77,14 +78,16 @@ class SqlHistory:
         if number is None:
             return raw_columns([])
         with self._database.reading() as connection:
-            rolled_to = _rolled_to(connection, number)
-            if rolled_to is None or rolled_to <= from_ms or not _raw_gone(connection, number, from_ms):
+            whole = not raw_missing(connection, number, from_ms, to_ms)
+            if whole:
                 found = _raw(connection, number, from_ms, to_ms, points + 1)
                 if len(found) <= points:
                     columns = raw_columns(found)
                     if len(columns.time_ms) <= points:
                         return columns
             every = width_ms(from_ms, to_ms, points)
+            if not whole:
+                every = max(every, MINUTE_MS)
             return joined_columns(_joined(connection, number, from_ms, to_ms, every), every)
 
 
@@ -116,103 +119,33 @@ def _insert_sql(connection: Connection) -> str:
     return f"INSERT INTO history ({', '.join(names)}) VALUES ({', '.join([mark] * len(names))})"  # noqa: S608
 
 
-def _rolled_to(connection: Connection, number: int) -> int | None:
-    """The beginning of the newest hour that has roll-ups."""
-    return connection.exec_driver_sql(
-        _marked(connection, "SELECT max(at_ms) FROM history_hour WHERE battery = ?"), (number,)
-    ).scalar_one_or_none()
-
-
-def _raw_gone(connection: Connection, number: int, from_ms: int) -> bool:
-    """Whether roll-ups reach further back in this stretch than raw readings do."""
-    h = HISTORY.c
-    first_raw = connection.execute(select(func.min(h.at_ms)).where(h.battery == number, h.at_ms >= from_ms)).scalar_one_or_none()
-    sql = _marked(connection, "SELECT min(at_ms) FROM history_hour WHERE battery = ? AND at_ms >= ?")
-    first_hour = connection.exec_driver_sql(sql, (number, from_ms - from_ms % HOUR_MS)).scalar_one_or_none()
-    if first_hour is None:
-        return False
-    return first_raw is None or bool(first_hour < first_raw - first_raw % HOUR_MS)
-
-
 def _raw(connection: Connection, number: int, from_ms: int, to_ms: int, limit: int) -> Sequence[Any]:
     sql = (
         "SELECT at_ms, voltage_mv, current_ma, temperature_dc, charge_mah, soc_cpct, belief FROM history"
         " WHERE battery = ? AND at_ms >= ? AND at_ms < ? ORDER BY at_ms, sequence LIMIT ?"
     )
-    return connection.exec_driver_sql(_marked(connection, sql), (number, from_ms, to_ms, limit)).all()
-
-
-def _marked(connection: Connection, sql: str) -> str:
-    return sql if connection.dialect.name == "sqlite" else sql.replace("%", "%%").replace("?", "%s")
+    return connection.exec_driver_sql(marked(connection, sql), (number, from_ms, to_ms, limit)).all()
 
 
 def _joined(connection: Connection, number: int, from_ms: int, to_ms: int, every: int) -> list[Point]:
     """Points from the coarsest source whose stretches divide the width; edges and fresh hours from the raw readings."""
-    table = "history_hour" if every % HOUR_MS == 0 else "history_minute" if every % MINUTE_MS == 0 else None
-    if table is None:
-        found = _grouped(connection, number, [(from_ms, to_ms)], every, None)
-    else:
-        inner_from, inner_to = -(-from_ms // HOUR_MS) * HOUR_MS, to_ms - to_ms % HOUR_MS
-        raw_stretches = _unrolled_stretches(connection, number, inner_from, inner_to)
-        if inner_from >= inner_to:
-            raw_stretches, inner_to = [(from_ms, to_ms)], inner_from
-        else:
-            raw_stretches = [s for s in [(from_ms, inner_from), *raw_stretches, (inner_to, to_ms)] if s[0] < s[1]]
-        found = _grouped(connection, number, _without(inner_from, inner_to, raw_stretches), every, table)
-        found += _grouped(connection, number, raw_stretches, every, None)
+    found: list[Any] = []
+    for table, begin, end in sources(connection, number, from_ms, to_ms, every):
+        sql = marked(connection, _GROUPED_RAW if table is None else _GROUPED_ROLLED.format(table=table))
+        found += connection.exec_driver_sql(sql, (every, number, begin, end)).all()
     return _merged(found, every)
 
 
-def _unrolled_stretches(connection: Connection, number: int, from_ms: int, to_ms: int) -> list[tuple[int, int]]:
-    """Hours not yet rolled up whose raw readings are all still there, neighbours joined."""
-    u = UNROLLED.c
-    hours = connection.execute(select(u.at_ms).where(u.battery == number, u.at_ms >= from_ms, u.at_ms < to_ms).order_by(u.at_ms)).scalars()
-    kept_from = raw_kept_from(connection)
-    stretches: list[tuple[int, int]] = []
-    for hour in hours:
-        if hour < kept_from:
-            continue
-        if stretches and stretches[-1][1] == hour:
-            stretches[-1] = (stretches[-1][0], hour + HOUR_MS)
-        else:
-            stretches.append((hour, hour + HOUR_MS))
-    return stretches
-
-
-def raw_kept_from(connection: Connection) -> int:
-    """Before this time raw readings were let go by retention; only roll-ups tell."""
-    sql = "SELECT value FROM meta WHERE key = 'raw_kept_from_ms'"
-    return int(connection.exec_driver_sql(sql).scalar_one_or_none() or 0)
-
-
-def _without(from_ms: int, to_ms: int, holes: Sequence[tuple[int, int]]) -> list[tuple[int, int]]:
-    left, at = [], from_ms
-    for begin, end in holes:
-        if from_ms <= begin < to_ms:
-            left.append((at, begin))
-            at = end
-    left.append((at, to_ms))
-    return [stretch for stretch in left if stretch[0] < stretch[1]]
-
-
-def _grouped(connection: Connection, number: int, stretches: Sequence[tuple[int, int]], every: int, table: str | None) -> list[Any]:
-    """Rows of each stretch: bucket; n, sum, min, max of each quantity; the lowest low, the highest high; the last time and phase."""
-    found: list[Any] = []
-    sql = _marked(connection, _GROUPED_RAW if table is None else _GROUPED_ROLLED.format(table=table))
-    for begin, end in stretches:
-        found += connection.exec_driver_sql(sql, (every, number, begin, end)).all()
-    return found
-
-
+# Rows: bucket; n, sum, min, max of each quantity; the lowest low, the highest high; the last time and phase in one number.
 _GROUPED_RAW = (
     "SELECT at_ms / ? AS bucket, "  # noqa: S608 - only names of columns are put together
-    + ", ".join(f"count({q}), sum({q}), min({q}), max({q})" for q in _QUANTITIES)
+    + ", ".join(f"count({q}), sum({q}), min({q}), max({q})" for q in QUANTITIES)
     + f", min({LOW_SQL}), max({HIGH_SQL}), max(at_ms * 16 + {PHASE_SQL})"
     " FROM history WHERE battery = ? AND at_ms >= ? AND at_ms < ? GROUP BY bucket"
 )
 _GROUPED_ROLLED = (
     "SELECT at_ms / ? AS bucket, "  # noqa: S608
-    + ", ".join(f"sum({q}_n), sum({q}_sum), min({q}_min), max({q}_max)" for q in _QUANTITIES)
+    + ", ".join(f"sum({q}_n), sum({q}_sum), min({q}_min), max({q}_max)" for q in QUANTITIES)
     + ", min(low_cpct_min), max(high_cpct_max), max(last_ms * 16 + phase)"
     " FROM {table} WHERE battery = ? AND at_ms >= ? AND at_ms < ? GROUP BY bucket"
 )
