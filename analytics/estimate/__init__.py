@@ -6,7 +6,7 @@ Read them in this order: `model` (constants), `belief` (the states), `counting` 
 
 from __future__ import annotations
 
-from analytics.estimate.advancing import advance
+from analytics.estimate.advancing import advance, believable_c
 from analytics.estimate.belief import Belief, fresh
 from analytics.estimate.model import Model, model_of, rest_pct, rest_v
 from analytics.estimate.telling import (
@@ -25,6 +25,6 @@ from analytics.estimate.telling import (
 )
 
 __all__ = [
-    "Belief", "Model", "advance", "aged", "at_rest_since_ms", "capacity_ah", "compensated_v", "current_offset_a", "fresh", "interval",
+    "Belief", "Model", "advance", "aged", "at_rest_since_ms", "believable_c", "capacity_ah", "compensated_v", "current_offset_a", "fresh", "interval",
     "is_rested", "last_full_ms", "learned", "model_of", "noted", "resistance_ohm", "rest_pct", "rest_v", "soc_sd",
 ]  # fmt: skip

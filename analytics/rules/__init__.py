@@ -25,6 +25,13 @@ from analytics.rules.maintainer import MAINTAINER
 from analytics.rules.refresh_due import REFRESH_DUE
 from analytics.rules.returned_low import RETURNED_LOW
 from analytics.rules.rule import HOLD, Judgement, Rule
+from analytics.rules.sensor_disagrees import SENSOR_DISAGREES
+from analytics.rules.sensor_offset import SENSOR_OFFSET
+from analytics.rules.sensor_reversed import SENSOR_REVERSED
+from analytics.rules.sensor_stuck_current import SENSOR_STUCK_CURRENT
+from analytics.rules.sensor_stuck_voltage import SENSOR_STUCK_VOLTAGE
+from analytics.rules.sensor_table import SENSOR_TABLE
+from analytics.rules.sensor_thermometer import SENSOR_THERMOMETER
 from analytics.rules.silence import SILENCE
 from analytics.rules.standing_load import STANDING_LOAD
 from analytics.rules.sulfation import SULFATION
@@ -55,6 +62,13 @@ RULES: tuple[Rule, ...] = (
     CHARGE_CURRENT_LOW,
     CHARGE_NEVER_FULL,
     CHARGE_NO_FLOAT,
+    SENSOR_REVERSED,
+    SENSOR_STUCK_CURRENT,
+    SENSOR_STUCK_VOLTAGE,
+    SENSOR_DISAGREES,
+    SENSOR_TABLE,
+    SENSOR_OFFSET,
+    SENSOR_THERMOMETER,
     AGEING_CAPACITY,
     AGEING_RECHARGE,
     AGEING_RESISTANCE,

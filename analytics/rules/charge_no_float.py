@@ -9,8 +9,8 @@ from analytics.view import View
 ABSORBED_MS = 1_800_000
 LEAST_MS = 4 * 3_600_000
 """Judgement: shorter charges are drives, and end because the drive does."""
-TAIL_MS = 3 * 3_600_000
-"""Judgement: a charger that lets go does so soon after the tail current; whoever pulls the plug does it at any time."""
+TAIL_MS = 8 * 3_600_000
+"""Judgement: a charger that lets go does so some hours after the tail current at the latest; later the plug was pulled."""
 
 
 def judge(view: View, standing: bool) -> Judgement:

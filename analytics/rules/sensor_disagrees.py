@@ -1,0 +1,47 @@
+"""An anchor contradicts what was believed by more than belief allows: a wrong count, a wrong declaration, or another battery."""
+
+from analytics.assessment import Finding
+from analytics.rules.rule import Judgement, Rule
+from analytics.rules.wording import charge_evidence, charge_with_interval, on_day
+from analytics.view import View
+
+BEYOND_SD = 4.0
+"""Standard deviations: beyond it, chance is no explanation (one in fifteen thousand)."""
+LEAST_PCT = 8.0
+"""Judgement: a smaller correction is not worth a person's time."""
+KINDS = {
+    "rest": "the voltage at rest",
+    "full": "a full charge",
+    "gap": "the first voltage after a silence",
+    "check": "the voltage measured by hand",
+}
+
+
+def judge(view: View, standing: bool) -> Judgement:
+    anchor = view.belief.anchor
+    if anchor is None or anchor.kind not in KINDS or anchor.before_pct is None:
+        return None
+    moved = anchor.after_pct - anchor.before_pct
+    if abs(anchor.surprise) < BEYOND_SD or abs(moved) < LEAST_PCT:
+        return None
+    return Finding(
+        "sensor_disagrees",
+        "medium",
+        "Count and voltage contradict each other",
+        f"On {on_day(anchor.at_ms)} {KINDS[anchor.kind]} said {anchor.after_pct:.0f} %, the count said {anchor.before_pct:.0f} %: "
+        f"{abs(anchor.surprise):.0f} times more than can be explained.",
+        f"The battery is taken to be {charge_with_interval(view)}. Another battery, another chemistry than declared, a load past the shunt "
+        "or a faulty sensor would explain it.",
+        "Check what is declared (chemistry, capacity, sign of the current); if the battery was changed, note it.",
+        "",
+        (("anchor", anchor.kind), ("anchored_ms", anchor.at_ms), ("before_pct", round(anchor.before_pct, 1)),
+         ("after_pct", round(anchor.after_pct, 1)), ("surprise_sd", round(anchor.surprise, 1)), *charge_evidence(view)),
+        "judgement: four standard deviations of the belief itself",
+    )  # fmt: skip
+
+
+def over(view: View) -> str:
+    return f"Count and voltage agree again; the battery is {charge_with_interval(view)}."
+
+
+SENSOR_DISAGREES = Rule("sensor_disagrees", 0, 3600, judge, over)

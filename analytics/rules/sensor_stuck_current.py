@@ -1,0 +1,44 @@
+"""The shunt repeats one value while the voltage tells that something flows: stuck at its last value, or its wire is off."""
+
+from analytics.assessment import Finding
+from analytics.rules.rule import Judgement, Rule
+from analytics.rules.wording import amperes, lasting, on_day
+from analytics.view import View
+
+HOUR_MS = 3_600_000
+LEAST_MS = 2 * HOUR_MS
+MOVED_V, MOVED_AT_ZERO_V = 0.08, 0.30
+"""For six cells. Judgement: a steady current moves the voltage by less in hours; a shunt may honestly say zero at rest, but not while a
+charger or a heavy load moves the voltage by tenths of a volt."""
+LATEST_MS = 24 * HOUR_MS
+"""A slow fall over days is no contradiction. Judgement: looked at over one day."""
+
+
+def judge(view: View, standing: bool) -> Judgement:
+    seen = view.sensors
+    if seen.same_a is None:
+        return None
+    since_ms = view.now_ms - seen.same_a_ms
+    moved_v = seen.same_a_high_v - seen.same_a_low_v
+    least_v = (MOVED_AT_ZERO_V if abs(seen.same_a) < 0.01 else MOVED_V) * view.model.volts
+    if since_ms < LEAST_MS or moved_v < least_v or (not standing and since_ms > LATEST_MS and moved_v < 3 * least_v):
+        return None
+    return Finding(
+        "sensor_stuck_current",
+        "medium",
+        "The current sensor repeats itself",
+        f"The current has read {amperes(seen.same_a)} without the slightest change for {lasting(since_ms / HOUR_MS)}, since "
+        f"{on_day(seen.same_a_ms)}, while the voltage moved by {1000 * moved_v:.0f} mV.",
+        "What flows in and out is not seen, so the state of charge drifts; only the voltage still speaks.",
+        "Check the cable and plug between the shunt and its sensor, and restart the sensor.",
+        "",
+        (("current_a", seen.same_a), ("since_ms", seen.same_a_ms), ("voltage_moved_v", round(moved_v, 3))),
+        "judgement: a real current is never still to the milliampere while the voltage moves",
+    )
+
+
+def over(view: View) -> str:
+    return "The current sensor speaks again."
+
+
+SENSOR_STUCK_CURRENT = Rule("sensor_stuck_current", 0, 1800, judge, over)

@@ -1,0 +1,41 @@
+"""The battery's rest voltage does not fit the declared chemistry or table: more off than such tables ever are."""
+
+from analytics import estimate
+from analytics.assessment import Finding
+from analytics.rules.rule import Judgement, Rule
+from analytics.view import View
+
+BEYOND_SD = 2.5
+"""Judgement: rarer than one battery in a hundred, if the declaration is right."""
+
+
+def judge(view: View, standing: bool) -> Judgement:
+    if view.belief.filter is None:
+        return None
+    learned = {value.name: value for value in estimate.learned(view.model, view.belief)}
+    offset = learned["rest_voltage_offset_v"]
+    nearer_v = max(offset.low, -offset.high)
+    if nearer_v < BEYOND_SD * view.model.table_sd_v * (0.7 if standing else 1.0):
+        return None
+    own = view.battery.rest_voltage_table is not None
+    said = "your rest-voltage table" if own else f"the table of {view.battery.kind.title} batteries"
+    return Finding(
+        "sensor_table",
+        "low",
+        "Its voltage does not fit what is declared",
+        f"This battery stands {1000 * abs(offset.value):.0f} mV {'above' if offset.value > 0 else 'below'} {said} "
+        f"({1000 * offset.low:+.0f} to {1000 * offset.high:+.0f} mV).",
+        "Another chemistry than declared, a wrong number of cells, or a voltmeter that is off would explain it. The estimate allows for it.",
+        "Compare the sensor with a good voltmeter, and check the declared chemistry and cells.",
+        "",
+        (("rest_voltage_offset_v", round(offset.value, 4)), ("rest_voltage_offset_low_v", round(offset.low, 4)),
+         ("rest_voltage_offset_high_v", round(offset.high, 4)), ("expected_sd_v", round(view.model.table_sd_v, 4))),
+        "judgement: two and a half standard deviations of what such tables and voltmeters are off",
+    )  # fmt: skip
+
+
+def over(view: View) -> str:
+    return "Its voltage fits what is declared."
+
+
+SENSOR_TABLE = Rule("sensor_table", 24 * 3600, 24 * 3600, judge, over)
