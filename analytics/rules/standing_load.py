@@ -3,6 +3,7 @@
 from analytics.assessment import Finding, Load
 from analytics.rules.rule import HOLD, Judgement, Rule
 from analytics.rules.wording import amperes, charge_evidence, charge_with_interval, lasting, on_day
+from analytics.trend.forecast import days_until
 from analytics.trend.level import charge_of
 from analytics.view import View
 
@@ -20,8 +21,8 @@ def days_left(view: View, load: Load) -> float | None:
     if charge is None:
         return None
     room_pct = max(0.0, charge[0] - view.battery.limit_pct)
-    per_day = 2400 * load.current_a / view.model.capacity_ah + view.battery.kind.self_discharge_pct_per_month.value / 30
-    return room_pct / per_day
+    own = view.battery.kind.self_discharge_pct_per_month.value
+    return days_until(room_pct, load.current_a, view.model.capacity_ah, own)
 
 
 def judge(view: View, standing: bool) -> Judgement:

@@ -110,6 +110,11 @@ def _crossing(
     return None
 
 
+def days_until(room_pct: float, load_a: float, capacity_ah: float, self_discharge_pct_per_month: float) -> float:
+    """Days in which a steady load and self-discharge use up so much charge (percent of the capacity)."""
+    return room_pct / (2400 * load_a / capacity_ah + self_discharge_pct_per_month / 30)
+
+
 def standing_load_of(view: View, memory: TrendMemory, hour: Hour) -> Load | None:
     """The load that is always there: from quiet hours where a shunt measures more than its offset, else from the slope."""
     battery, before = view.battery, memory.load

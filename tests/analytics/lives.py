@@ -1,0 +1,78 @@
+"""Small lives of a battery for the rules' tests: readings made by hand from a rest voltage, and their fold."""
+
+from collections.abc import Iterable, Iterator
+from itertools import pairwise
+
+from analytics.assessment import AlertEvent
+from analytics.battery import Battery
+from analytics.core import State, begin, step
+from analytics.fold import silence
+from analytics.reading import Input, Reading, on_the_grid
+
+START_MS = 1_793_491_200_000
+"""1 November 2026, 00:00 UTC."""
+MINUTE_MS = 60_000
+HOUR_MS = 60 * MINUTE_MS
+DAY_MS = 24 * HOUR_MS
+
+
+def agm(**declared: object) -> Battery:
+    """A six-cell AGM battery of 100 Ah; what is not declared is not known."""
+    return Battery("heron", "agm", 100.0, **declared)  # type: ignore[arg-type]
+
+
+def rest_v(battery: Battery, pct: float) -> float:
+    """Straight lines through the battery's own table, or its chemistry's."""
+    rows = battery.rest_voltage_table or tuple((p, v * battery.cells) for p, v in battery.kind.rest_voltage.rows)
+    for (p0, v0), (p1, v1) in pairwise(rows):
+        if pct <= p1:
+            return v0 + (v1 - v0) * (pct - p0) / (p1 - p0)
+    return rows[-1][1]
+
+
+def resting(
+    battery: Battery, days: float, start_pct: float, fall_pct_per_day: float = 0.0, *, from_ms: int = START_MS, every_ms: int = 30 * MINUTE_MS,
+    current_a: float | None = None, temperature_c: float | None = 15.0, offset_v: float = 0.0,
+) -> Iterator[Reading]:  # fmt: skip
+    """A battery at rest that falls evenly. The voltmeter shows steps of 5 mV and trembles by one."""
+    for i in range(int(days * DAY_MS / every_ms)):
+        passed = (i + 1) * every_ms
+        voltage_v = rest_v(battery, start_pct - fall_pct_per_day * passed / DAY_MS) + offset_v
+        shown_v = round(voltage_v / 0.005 + (i * 7 % 3 - 1) * 0.4) * 0.005
+        yield on_the_grid(Reading(battery.id, from_ms + passed, shown_v, current_a, temperature_c))
+
+
+def held(
+    battery: Battery, hours: float, voltage_v: float, from_ms: int, current_a: float | None = None, temperature_c: float | None = 15.0,
+    every_ms: int = 5 * MINUTE_MS,
+) -> Iterator[Reading]:  # fmt: skip
+    """A charger holds a voltage."""
+    for i in range(int(hours * HOUR_MS / every_ms)):
+        yield on_the_grid(Reading(battery.id, from_ms + (i + 1) * every_ms, voltage_v + 0.002 * (i % 2), current_a, temperature_c))
+
+
+def silent(battery: Battery, hours: float, from_ms: int) -> Iterator[Input]:
+    """The ticks of a running service while nothing is heard."""
+    return silence(battery.id, from_ms, from_ms + round(hours * HOUR_MS))
+
+
+def folded(battery: Battery, *lives: Iterable[Input], state: State | None = None) -> tuple[State, list[AlertEvent]]:
+    """The state after the lives, one after the other, and every alert event."""
+    state, events = begin(battery) if state is None else state, []
+    for life in lives:
+        for given in life:
+            state, outcome = step(state, given)
+            events.extend(outcome.events)
+    return state, events
+
+
+def kinds(events: list[AlertEvent], rule: str) -> list[str]:
+    """What became of one rule's alerts: began, worsened, ended."""
+    return [e.kind for e in events if e.rule == rule]
+
+
+def began(events: list[AlertEvent], rule: str) -> AlertEvent:
+    """The first beginning of this rule's alert."""
+    found = [e for e in events if e.rule == rule and e.kind == "began"]
+    assert found, f"{rule} never began: {[(e.rule, e.kind) for e in events]}"
+    return found[0]
