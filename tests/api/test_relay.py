@@ -1,0 +1,343 @@
+"""The relay against a real broker: exact history after any kill, newest first, bounded bandwidth, clear refusals."""
+
+import shutil
+import socket
+import subprocess
+import sys
+import threading
+import time
+from collections import Counter
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from random import Random
+from typing import Any
+
+import orjson
+import paho.mqtt.client as mqtt
+import pytest
+from paho.mqtt.enums import CallbackAPIVersion
+from pydantic import ValidationError
+
+from analytics.batch import Batch
+from analytics.battery import Battery
+from analytics.reading import Reading, on_the_grid
+from api.database import Database
+from api.ledger import SqlLedger
+from api.relay import FORMAT, Relay, encoded
+from api.relay_link import Link, LinkLost, RelaySettings
+from ingest.formats.json_fields import JsonFields, json_decoder
+from tests.api.relay_process import T0, assessment, reading
+
+MOSQUITTO = shutil.which("mosquitto") or "/usr/sbin/mosquitto"
+
+
+def until(done: Callable[[], object], what: str = "it", seconds: float = 60.0) -> None:
+    """Wait for another process; the limit only ends a broken run."""
+    end = time.monotonic() + seconds
+    while not done():
+        assert time.monotonic() < end, f"{what} did not happen"
+        time.sleep(0.02)
+
+
+def free_port() -> int:
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])
+
+
+class Broker:
+    """A mosquitto that keeps what it has acknowledged, to be killed and started again."""
+
+    def __init__(self, folder: Path, more: str = "") -> None:
+        self.port, self._settings = free_port(), folder / "mosquitto.conf"
+        self._settings.write_text(
+            f"listener {self.port} 127.0.0.1\npersistence true\npersistence_location {folder}/\nautosave_interval 1\n"
+            f"autosave_on_changes true\nuser root\nmax_queued_messages 0\n{more or 'allow_anonymous true'}\n"
+        )
+        self._process: subprocess.Popen[bytes] | None = None
+        self.start()
+
+    def start(self) -> None:
+        self._process = subprocess.Popen([MOSQUITTO, "-c", str(self._settings)], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+        until(self._listens, "the broker's start")
+
+    def _listens(self) -> bool:
+        with socket.socket() as probe:
+            return probe.connect_ex(("127.0.0.1", self.port)) == 0
+
+    def kill(self) -> None:
+        assert self._process is not None
+        self._process.kill()
+        self._process.wait()
+
+
+@pytest.fixture
+def broker(tmp_path: Path) -> Iterator[Broker]:
+    """Running on a free port of the loopback."""
+    running = Broker(tmp_path)
+    yield running
+    running.kill()
+
+
+class Fleet:
+    """The receiving side: a persistent session, acknowledged by hand, decoded with the product's own format, each key kept once."""
+
+    def __init__(self, port: int) -> None:
+        self.kept: dict[tuple[str, int, int], Reading] = {}
+        self.order: list[Reading] = []
+        self.numbers: list[int] = []
+        self.bad: list[object] = []
+        self.subscribed = threading.Event()
+        self._format = JsonFields.model_validate(FORMAT)
+        client = self._client = mqtt.Client(CallbackAPIVersion.VERSION2, "fleet", clean_session=False, manual_ack=True)
+        client.on_message = self._message
+        client.on_connect = lambda c, *_: c.subscribe("readings/+", 1)
+        client.on_subscribe = lambda *_: self.subscribed.set()
+        client.reconnect_delay_set(1, 1)
+        client.connect("127.0.0.1", port)
+        client.loop_start()
+        assert self.subscribed.wait(20)
+
+    def _message(self, client: mqtt.Client, _userdata: Any, message: mqtt.MQTTMessage) -> None:
+        decoder = json_decoder(self._format, message.topic.removeprefix("readings/"))
+        self.numbers.append(orjson.loads(message.payload)[0]["message"])
+        for got in [*decoder.feed(message.payload, 0), *decoder.end(0)]:
+            if not isinstance(got, Reading):
+                self.bad.append(got)
+                continue
+            got = on_the_grid(got)
+            self.order.append(got)
+            self.kept.setdefault((got.battery_id, got.at_ms, got.sequence), got)
+        client.ack(message.mid, message.qos)
+
+    def close(self) -> None:
+        self._client.disconnect()
+        self._client.loop_stop()
+
+
+@pytest.fixture
+def fleet(broker: Broker) -> Iterator[Fleet]:
+    """Subscribed before anything is sent."""
+    listening = Fleet(broker.port)
+    yield listening
+    listening.close()
+
+
+@pytest.fixture
+def ledger(tmp_path: Path) -> Iterator[SqlLedger]:
+    """A van's database with one battery declared."""
+    with Database(str(tmp_path / "van.db")) as database:
+        made = SqlLedger(database)
+        made.declare(Battery("house", "agm", 100.0), T0, "test")
+        yield made
+
+
+def keep(ledger: SqlLedger, *readings: Reading) -> None:
+    ledger.commit(Batch(kept=[(r, assessment(r)) for r in readings]))
+
+
+def settings(broker_port: int, **more: Any) -> RelaySettings:
+    plain: dict[str, Any] = {
+        "host": "127.0.0.1",
+        "port": broker_port,
+        "client_id": "van-7",
+        "tls": False,
+        "every_s": 0.05,
+        "most_bytes_per_s": 5_000_000,
+    }
+    return RelaySettings(**{**plain, **more})
+
+
+class Running:
+    """A relay in a thread; a context."""
+
+    def __init__(self, relay: Relay) -> None:
+        self.relay, self._stop = relay, threading.Event()
+        self._thread = threading.Thread(target=relay.run, args=(self._stop,), daemon=True)
+
+    def __enter__(self) -> Relay:
+        self._thread.start()
+        return self.relay
+
+    def __exit__(self, *exc: object) -> None:
+        self._stop.set()
+        self._thread.join(30)
+        assert not self._thread.is_alive()
+
+
+def test_a_message_reads_back_as_the_same_readings() -> None:
+    """Through the product's own decoder every field comes back, and what was None stays None."""
+    sent = [reading("house", 3), Reading("house", T0, 12.0), Reading("house", T0 + 1, 0.0, 0.0, -5.0, 0.0)]
+    decoder = json_decoder(JsonFields.model_validate(FORMAT), "house")
+    assert [*decoder.feed(encoded(sent, 7), 0), *decoder.end(0)] == sent
+
+
+def test_history_arrives_exactly_and_then_what_is_new(broker: Broker, fleet: Fleet, ledger: SqlLedger) -> None:
+    """Two weeks of minutes go over; a reading kept afterwards follows; a late one is found by looking back."""
+    sent = [reading("house", i) for i in range(14 * 1440) if i != 700]
+    keep(ledger, *sent)
+    with Running(Relay(settings(broker.port), ledger.history, ledger, look_back_s=0.2, look_far_back_s=0.2)) as relay:
+        until(lambda: len(fleet.kept) == len(sent), "the backlog")
+        assert fleet.order[:11] == sent[-11:]
+        keep(ledger, reading("house", 14 * 1440))
+        until(lambda: len(fleet.kept) == len(sent) + 1, "the new reading")
+        keep(ledger, reading("house", 700))
+        until(lambda: len(fleet.kept) == len(sent) + 2, "the late reading")
+        until(lambda: relay.backlog_since_ms() is None, "the end of the backlog")
+        assert relay.part().works
+    assert list(ledger.history.readings("house", 0)) == sorted(fleet.kept.values())
+    assert fleet.bad == []
+
+
+def test_a_restart_goes_on_where_it_was(broker: Broker, fleet: Fleet, ledger: SqlLedger) -> None:
+    """A relay stopped in between and started again sends nothing twice when it stopped cleanly, and numbers its messages on."""
+    keep(ledger, *(reading("house", i) for i in range(500)))
+    for first, upto in ((0, 500), (500, 600)):
+        keep(ledger, *(reading("house", i) for i in range(500, upto)))
+        with Running(Relay(settings(broker.port), ledger.history, ledger)) as relay:
+            until(lambda r=relay, n=upto - first: r.sent_readings == n, "all acknowledgements")
+    until(lambda: len(fleet.kept) == 600, "all readings")
+    assert len(fleet.order) == 600
+    assert fleet.numbers == list(range(1, len(fleet.numbers) + 1))
+
+
+def test_killing_either_side_loses_and_doubles_nothing(tmp_path: Path, broker: Broker, fleet: Fleet) -> None:
+    """The van's process is killed six times and the broker twice while readings come in: the fleet has exactly the van's history."""
+    count, luck, path = 3000, Random(4), str(tmp_path / "killed.db")
+
+    def start() -> subprocess.Popen[bytes]:
+        process = subprocess.Popen(
+            [sys.executable, "-m", "tests.api.relay_process", path, str(broker.port), str(count)], stdout=subprocess.PIPE
+        )
+        assert process.stdout is not None
+        assert process.stdout.readline() == b"running\n"
+        return process
+
+    for round_ in range(6):
+        process = start()
+        time.sleep(luck.uniform(0.02, 0.5))
+        if round_ % 3 == 1:
+            broker.kill()
+            time.sleep(0.2)
+            broker.start()
+        process.kill()
+        process.wait()
+        assert process.stdout is not None
+        process.stdout.close()
+    process = start()
+    until(lambda: len(fleet.kept) == 2 * count, "the whole history", 90)
+    process.kill()
+    process.wait()
+    assert process.stdout is not None
+    process.stdout.close()
+    with Database(path) as database:
+        history = SqlLedger(database).history
+        for there, here in (("van7-house", "house"), ("starter", "starter")):
+            sent = [r._replace(battery_id=there) for r in history.readings(here, 0)]
+            assert len(sent) == count
+            assert sent == sorted(r for r in fleet.kept.values() if r.battery_id == there)
+    assert fleet.bad == []
+    assert max(Counter(r[:2] for r in fleet.order).values()) < 12
+
+
+def test_bandwidth_is_bounded_and_new_readings_pass_the_backlog(broker: Broker, fleet: Fleet, ledger: SqlLedger) -> None:
+    """At 3 kB/s a month of backlog takes its time; a new reading is there long before it is through."""
+    keep(ledger, *(reading("house", i) for i in range(3000)))
+    with Running(Relay(settings(broker.port, most_bytes_per_s=3000), ledger.history, ledger)) as relay:
+        began_s = time.monotonic()
+        until(lambda: len(fleet.kept) > 30, "the first window")
+        keep(ledger, reading("house", 3000))
+        until(lambda: ("house", T0 + 3000 * 60_000, 3001) in fleet.kept, "the new reading")
+        assert len(fleet.kept) < 1000
+        until(lambda: relay.sent_bytes > 15_000, "some backlog")
+        assert relay.sent_bytes <= 3000 * (time.monotonic() - began_s) + 2 * 8000
+
+
+def test_a_broker_without_a_listener_does_not_swallow_readings(broker: Broker, ledger: SqlLedger) -> None:
+    """Acknowledged but unrouted messages vanish (no matching subscribers): the relay sees it, waits, and sends once somebody listens."""
+    keep(ledger, *(reading("house", i) for i in range(50)))
+    with Running(Relay(settings(broker.port), ledger.history, ledger, first_wait_s=0.1)) as relay:
+        until(lambda: "nobody listens" in relay.part().says, "the relay's notice")
+        assert relay.sent_readings == 0
+        fleet = Fleet(broker.port)
+        try:
+            until(lambda: len(fleet.kept) == 50, "all readings")
+        finally:
+            fleet.close()
+
+
+def test_no_broker_is_said_and_harms_nothing(ledger: SqlLedger) -> None:
+    """Without a broker the health page says what is the matter, and stopping works at once."""
+    keep(ledger, reading("house", 1))
+    with Running(Relay(settings(free_port()), ledger.history, ledger, first_wait_s=0.05)) as relay:
+        until(lambda: "cannot be reached" in relay.part().says)
+        assert not relay.part().works
+        assert not relay.part().needed
+        assert "readings wait in the history" in relay.part().says
+
+
+def test_anothers_topic_is_refused_by_name(tmp_path: Path, ledger: SqlLedger) -> None:
+    """A gateway may write only its own topic: the refusal is told, nothing counts as sent; wrong credentials are told too."""
+    folder = tmp_path / "guarded"
+    folder.mkdir()
+    (folder / "acl").write_text("user van7\ntopic write readings/van7-house\nuser fleet\ntopic read readings/#\n")
+    (folder / "passwords").write_text("van7:secret\n")
+    subprocess.run([shutil.which("mosquitto_passwd") or "/usr/bin/mosquitto_passwd", "-U", str(folder / "passwords")], check=True)
+    (folder / "secret").write_text("secret\n")
+    (folder / "wrong").write_text("guess\n")
+    for secret in ("acl", "passwords"):
+        (folder / secret).chmod(0o644)
+    guarded = Broker(folder, f"allow_anonymous false\npassword_file {folder}/passwords\nacl_file {folder}/acl")
+    try:
+        keep(ledger, reading("house", 1))
+        own = settings(guarded.port, username="van7", password_file=folder / "secret")
+        with Running(Relay(own, ledger.history, ledger, first_wait_s=0.05)) as relay:
+            until(lambda: "does not take this battery's topic" in relay.part().says)
+            assert relay.sent_readings == 0
+        wrong = settings(guarded.port, username="van7", password_file=folder / "wrong")
+        with pytest.raises(LinkLost, match="refuses"), Link(wrong):
+            pass
+    finally:
+        guarded.kill()
+
+
+@pytest.mark.parametrize("battery_id", ["a/b", "", "a+b", "#", "line\nbreak", "x" * 65])
+def test_an_id_that_is_no_level_of_a_topic_is_refused(battery_id: str) -> None:
+    """A name for the fleet that would reach another topic stops the start."""
+    with pytest.raises(ValidationError, match="expected 1 to 64"):
+        settings(1883, batteries={"house": battery_id})
+
+
+def test_only_the_named_batteries_are_forwarded(broker: Broker, fleet: Fleet, ledger: SqlLedger) -> None:
+    """With `only` the others stay in the van; with `batteries` the fleet's name is used."""
+    ledger.declare(Battery("starter", "flooded", 80.0), T0, "test")
+    keep(ledger, reading("starter", 1), reading("house", 1))
+    with Running(Relay(settings(broker.port, only=("house",), batteries={"house": "v7"}), ledger.history, ledger)) as relay:
+        until(lambda: relay.sent_readings == 1 and len(fleet.kept) == 1)
+    assert [r.battery_id for r in fleet.order] == ["v7"]
+
+
+@pytest.mark.parametrize(
+    ("changed", "expected"),
+    [
+        ({"topic": "readings"}, "expected {battery} once"),
+        ({"topic": "readings/{battery}/#"}, "no wildcards"),
+        ({"port": 0}, "greater than or equal to 1"),
+        ({"certificate_file": "c.pem"}, "go together"),
+        ({"ca_file": "ca.pem"}, "need tls = true"),
+        ({"password_file": "p"}, "expected a username too"),
+        ({"hots": "x"}, "Extra inputs are not permitted"),
+    ],
+)
+def test_wrong_settings_say_what_was_expected(changed: dict[str, Any], expected: str) -> None:
+    """Key, value and expectation are in the message."""
+    with pytest.raises(ValidationError) as wrong:
+        settings(1883, **changed)
+    assert expected in str(wrong.value)
+
+
+def test_a_cursor_from_a_newer_version_stops_the_relay(broker: Broker, ledger: SqlLedger) -> None:
+    """A cursor that cannot be read is an error that says so, never a silent start from the beginning."""
+    ledger.keep_fact(f"relay:127.0.0.1:{broker.port}:van-7", {"version": 2})
+    with pytest.raises(ValueError, match="expected a cursor of version 1"):
+        Relay(settings(broker.port), ledger.history, ledger).run(threading.Event())
