@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from api import cli_data
+from api.cli_options import SETTINGS, WHERE
 from api.mistakes import SettingsError
 
 if TYPE_CHECKING:
@@ -22,10 +24,6 @@ def root() -> None:
 
     It advises; it is not a protective device. Exit codes: 0 fine, 1 findings or failures, 2 wrong use.
     """
-
-
-SETTINGS = Annotated[Path, typer.Option("--settings", "-s", help="the settings file", envvar="RESTVOLT_SETTINGS")]
-WHERE = Path("restvolt.toml")
 
 
 @app.command()
@@ -156,6 +154,13 @@ def _tokens(settings: Path) -> "Tokens":
     folder = load(settings).data
     folder.mkdir(parents=True, exist_ok=True)
     return Tokens(folder / "tokens.json")
+
+
+app.command("export")(cli_data.export)
+app.command("import")(cli_data.take_in)
+app.command("backup")(cli_data.backup)
+app.command("restore")(cli_data.restore)
+app.command("budget")(cli_data.budget)
 
 
 def main() -> None:

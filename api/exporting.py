@@ -1,0 +1,61 @@
+"""A battery's readings out of history into a file: CSV (which replay reads) or Parquet (extra `parquet`)."""
+
+import csv
+import gzip
+from collections.abc import Iterator
+from pathlib import Path
+
+from analytics.reading import Reading
+from api.database import Database
+from api.ledger import SqlLedger
+from api.mistakes import SettingsError
+from api.recording import rfc3339
+from api.settings import Settings
+
+COLUMNS = ("time", "voltage_v", "current_a", "temperature_c", "charge_ah", "sequence")
+
+
+def write(settings: Settings, battery_id: str, from_ms: int, to_ms: int | None, out: Path) -> int:
+    """How many readings were written. Raises SettingsError for an unknown battery or kind of file."""
+    with Database(settings.database_address, checkpoints=False) as database:
+        ledger = SqlLedger(database)
+        if ledger.battery(battery_id) is None:
+            known = ", ".join(b.id for b in ledger.batteries()) or "none"
+            raise SettingsError(out, [f"battery = {battery_id!r}: expected one that is declared ({known})"])
+        readings = ledger.history.readings(battery_id, from_ms, to_ms)
+        if out.suffix == ".parquet":
+            return _parquet(readings, out)
+        if out.name.endswith((".csv", ".csv.gz")):
+            return _csv(readings, out)
+    raise SettingsError(out, ["expected a name that ends with .csv, .csv.gz or .parquet"])
+
+
+def _row(r: Reading) -> tuple[object, ...]:
+    return rfc3339(r.at_ms), r.voltage_v, r.current_a, r.temperature_c, r.charge_ah, r.sequence
+
+
+def _csv(readings: Iterator[Reading], out: Path) -> int:
+    rows = 0
+    with gzip.open(out, "wt", encoding="utf-8", newline="") if out.suffix == ".gz" else out.open("w", encoding="utf-8", newline="") as file:
+        table = csv.writer(file)
+        table.writerow(COLUMNS)
+        for reading in readings:
+            table.writerow(_row(reading))
+            rows += 1
+    return rows
+
+
+def _parquet(readings: Iterator[Reading], out: Path) -> int:
+    try:
+        import pyarrow as pa
+        import pyarrow.parquet as pq
+    except ImportError as e:
+        raise SettingsError(out, ["Parquet needs the extra `parquet`: pip install 'restvolt[parquet]'"]) from e
+    rows = list(readings)
+    columns = {
+        "time": pa.array([r.at_ms for r in rows], pa.timestamp("ms", tz="UTC")),
+        **{name: pa.array([getattr(r, name) for r in rows], pa.float64()) for name in COLUMNS[1:5]},
+        "sequence": pa.array([r.sequence for r in rows], pa.int64()),
+    }
+    pq.write_table(pa.table(columns), out)
+    return len(rows)
