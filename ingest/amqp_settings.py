@@ -1,29 +1,28 @@
 """Settings of the source that reads a fleet's partitions. Unknown keys are refused; nothing here reads a file or connects."""
 
+from pathlib import Path
 from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, SecretStr, StringConstraints, model_validator
+from pydantic import BaseModel, ConfigDict, Field, StringConstraints, model_validator
 
 Node = Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9.-]+:[0-9]{1,5}$")]
 """`host:port`."""
 
 
 class AmqpSettings(BaseModel):
-    """`[[sources]]` of kind `amqp`."""
+    """`[[source]]` of kind `amqp`."""
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 
     kind: Literal["amqp"] = "amqp"
-    name: str = "amqp"
     nodes: tuple[Node, ...] = Field(default=("127.0.0.1:5672",), min_length=1)
     """The broker's nodes; the first that answers is used."""
-    user: str = "worker"
-    password: SecretStr = SecretStr("")
-    password_file: str = ""
-    """A file that holds the password, instead of `password`; whoever composes the settings reads it."""
+    username: str = "worker"
+    password_file: Path | None = None
+    """A file that holds nothing but the password."""
     tls: bool = False
-    ca_file: str = ""
-    """Certificates to trust with TLS; empty: those of the machine."""
+    ca_file: Path | None = None
+    """None: the authorities that the system trusts."""
     format: str = "json"
     """Which of the settings' formats decodes the messages."""
     partitions: int = Field(default=8, ge=1, le=99)
@@ -40,8 +39,17 @@ class AmqpSettings(BaseModel):
     heartbeat_s: int = Field(default=10, ge=2, le=600)
     """Without it a frozen node holds a worker for ever; with 10 s it is noticed after 20 s (measured)."""
 
+    quiet_after_s: float = Field(default=900.0, gt=0)
+
+    @property
+    def battery(self) -> None:
+        """The topic always tells it."""
+        return None
+
     @model_validator(mode="after")
     def _numbered(self) -> "AmqpSettings":
+        if self.ca_file is not None and not self.tls:
+            raise ValueError("tls = false: ca_file needs tls = true")
         if self.worker >= self.workers:
             raise ValueError(f"worker = {self.worker}: expected 0 to {self.workers - 1}, since workers = {self.workers}")
         return self

@@ -103,8 +103,7 @@ class AmqpSource:
 
     async def __aexit__(self, *exc: object) -> None:
         """Tear the connection, in the order that keeps the order: acknowledgements already asked for first, no cancelling."""
-        self._stopping = True
-        self._ask(lambda: None)
+        self._ask(self._stop)
         if self._thread is not None:
             await asyncio.to_thread(self._thread.join, CONNECT_WITHIN_S)
 
@@ -131,6 +130,9 @@ class AmqpSource:
                 return
 
     # --- in the broker's thread
+
+    def _stop(self) -> None:
+        self._stopping = True
 
     def _run(self, ready: "asyncio.Future[None]") -> None:
         try:

@@ -20,7 +20,7 @@ from analytics.reading import Reading
 from ingest.backoff import Backoff
 from ingest.clock import Clock
 from ingest.counters import Counters
-from ingest.folding import Folding, Kept
+from ingest.folding import CHECKPOINT_READINGS, Folding, Kept
 from ingest.intake import Decoders, Intake
 from ingest.source import Delivery, Source
 
@@ -56,6 +56,8 @@ class PipelineSettings(BaseModel):
     commit_every_s: float = Field(default=1.0, ge=0.05, le=60.0)
     """On a memory card, longer saves wear; what is not committed is not acknowledged either, so nothing is lost but time."""
     commit_readings: int = Field(default=2000, ge=1, le=100_000)
+    checkpoint_readings: int = Field(default=CHECKPOINT_READINGS, ge=1, le=100_000)
+    """After so many readings of a battery its state is kept. Fewer make a worker quicker to take over, and commits larger."""
     ahead_s: float = Field(default=120.0, ge=1, le=86_400)
     """How far ahead of our clock a reading's own time may be; beyond it, it is set apart until its time has come."""
 
@@ -79,7 +81,7 @@ class Pipeline:
         self.counters = Counters()
         self._store, self._clock, self._told = store, clock, told
         self._settings = settings or PipelineSettings()
-        self._folding = Folding(store)
+        self._folding = Folding(store, self._settings.checkpoint_readings)
         self._intake = Intake(self._folding, decoders, clock, self.counters, round(self._settings.ahead_s * 1000))
         self._inbox: deque[tuple[Source, Sequence[Delivery]]] = deque()
         self._arrived, self._room = asyncio.Event(), asyncio.Event()

@@ -44,9 +44,10 @@ def node(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Node]:
 
 
 def settings(node: Node, **more: object) -> AmqpSettings:
-    return AmqpSettings.model_validate(
-        {"nodes": [f"127.0.0.1:{node.amqp_port}"], "password": PASSWORD, "partitions": PARTITIONS, "heartbeat_s": 5, **more}
-    )
+    secret = node.folder / "password"
+    secret.write_text(PASSWORD + "\n")
+    given = {"nodes": [f"127.0.0.1:{node.amqp_port}"], "password_file": secret, "partitions": PARTITIONS, "heartbeat_s": 5, **more}
+    return AmqpSettings.model_validate(given)
 
 
 def payload(n: int, volts: float = 12.6) -> bytes:
@@ -234,9 +235,11 @@ def test_another_number_of_partitions_is_refused_at_the_start(node: Node) -> Non
             asyncio.run(source.__aenter__())
 
 
-def test_a_wrong_password_is_told_with_the_node(node: Node) -> None:
+def test_a_wrong_password_is_told_with_the_node(node: Node, tmp_path: Path) -> None:
     """A refused worker raises ConnectionError, names the node and does not show the password."""
-    source = AmqpSource(settings(node, password="not this"), StoryClock(), _never)
+    wrong = tmp_path / "password"
+    wrong.write_text("not this")
+    source = AmqpSource(settings(node, password_file=wrong), StoryClock(), _never)
     with pytest.raises(ConnectionError, match=f"127.0.0.1:{node.amqp_port}") as told:
         asyncio.run(source.__aenter__())
     assert "not this" not in str(told.value)
