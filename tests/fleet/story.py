@@ -23,8 +23,8 @@ from simulators import fleet
 from simulators.stored import as_json
 from tests.fleet.worker import decoder
 
-EVERY_S = 240.0
-"""Of the story: most of a day in less than a minute, so that alerts begin and end."""
+EVERY_S = 120.0
+"""Of the story: hours in less than a minute, so that alerts begin and end."""
 BEGAN_S = 1_790_000_000.0
 
 Event = tuple[str, str, int]

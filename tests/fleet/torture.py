@@ -44,7 +44,7 @@ class Plan(NamedTuple):
     """Of each worker."""
     freeze_s: float = 12.0
     seed: int = 1
-    patience_s: float = 45.0
+    patience_s: float = 90.0
     """After the last reading was sent: how long nothing more may come before it counts as lost."""
 
 
@@ -137,7 +137,8 @@ def run(plan: Plan, folder: Path, say: Callable[[str], None]) -> tuple[dict[str,
         ledger = SqlLedger(database)
         for battery in declared:
             ledger.declare(battery, 0, "fleet")
-        amqp = {"nodes": cluster.amqp, "user": "worker", "password": PASSWORD, "partitions": PARTITIONS, "members": plan.nodes}
+        (folder / "password").write_text(PASSWORD)
+        amqp = {"nodes": cluster.amqp, "password_file": str(folder / "password"), "partitions": PARTITIONS, "members": plan.nodes}
         kept = Kept(postgres.url)
         try:
             with Workers(folder, plan.workers, amqp, postgres.url) as workers:

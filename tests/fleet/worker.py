@@ -22,6 +22,8 @@ FIELDS: dict[str, Any] = {
     "voltage": "volts", "current": "amps", "temperature": "celsius", "charge": "amp_hours", "time": {"field": "time"}, "sequence": "n",
 }  # fmt: skip
 """What the simulated vehicles send."""
+CHECKPOINT_READINGS = 30
+"""Few, so that a worker that takes over has little to fold again."""
 MAP = JsonFields.model_validate(FIELDS)
 
 
@@ -48,7 +50,12 @@ async def work(settings: dict[str, Any]) -> None:
     clock = StoryClock()
     with Database(settings["database"]) as database:
         store = FencedLedger(SqlLedger(database), exit_at_once)
-        pipeline = Pipeline(store, {"json": decoder}, clock, PipelineSettings(commit_every_s=settings.get("commit_every_s", 0.1)))
+        pipeline = Pipeline(
+            store,
+            {"json": decoder},
+            clock,
+            PipelineSettings(commit_every_s=settings.get("commit_every_s", 0.1), checkpoint_readings=CHECKPOINT_READINGS),
+        )
         asyncio.get_running_loop().add_signal_handler(signal.SIGTERM, pipeline.stop)
         async with AmqpSource(AmqpSettings.model_validate(settings["amqp"]), clock) as source:
             sys.stdout.write("ready\n")
