@@ -10,6 +10,7 @@ MAY_TOUCH_FILES = (
     "ingest/file_source.py",
     "ingest/serial_source.py",
     "ingest/mqtt_source.py",
+    "ingest/amqp_source.py",
     "ingest/modbus_source.py",
     "simulators/",
 )
