@@ -166,7 +166,7 @@ def test_counts_and_sums_are_exact_whatever_comes_when(
 def columns_of(path: Path, from_ms: int, to_ms: int) -> Columns:
     """What a fresh process reads."""
     with Database(str(path)) as opened:
-        return SqlHistory(opened).read("van", from_ms, to_ms, 50)
+        return SqlHistory(opened).read("van", from_ms, to_ms, 100)
 
 
 def test_a_full_disk_makes_room_and_goes_on(tmp_path: Path) -> None:
