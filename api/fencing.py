@@ -10,6 +10,7 @@ from analytics.batch import Batch, Quarantined
 from analytics.battery import Battery
 from analytics.reading import Note, Reading
 from api.ledger import Fenced, SqlLedger
+from api.ports import Alert
 
 
 class FencedLedger:
@@ -56,6 +57,9 @@ class FencedLedger:
 
     def has(self, keys: Sequence[tuple[str, int, int]]) -> set[tuple[str, int, int]]:
         return self._ledger.has(keys)
+
+    def alerts(self, battery_id: str | None = None, *, active: bool | None = None, limit: int = 100) -> list[Alert]:
+        return self._ledger.alerts(battery_id, active=active, limit=limit)
 
     def quarantined(self) -> list[Quarantined]:
         """Those of claimed batteries; the others are their workers' to release."""

@@ -17,6 +17,12 @@ WEIGHT = "10"
 """Share of the hash ring of each queue; equal for all. Judgement: more points on the ring spread small fleets better."""
 SOURCE_QUEUE = "readings-{:02d}"
 
+NEVER_GIVEN_UP = {
+    "name": "readings are never given up", "vhost": "/", "pattern": "^readings-", "apply-to": "queues", "priority": 0,
+    "definition": {"delivery-limit": -1},
+}  # fmt: skip
+"""For brokers from 4.0 on (release notes 4.0.1): their limit of 20 deliveries counts every crash of a worker for all it had fetched."""
+
 
 class PartitionsChanged(RuntimeError):  # noqa: N818 - named for what happened
     """The broker has another number of partitions than the settings say; going on would move batteries while both are read."""

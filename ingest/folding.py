@@ -16,7 +16,7 @@ from analytics.battery import Battery
 from analytics.core import State, begin, step
 from analytics.fold import FIRST_TICK_MS, silence
 from analytics.reading import Note, Reading, on_the_grid
-from ingest.reconcile import overtaken
+from ingest.reconcile import Told, overtaken, standing
 
 CHECKPOINT_READINGS = 500
 """Judgement: folding them again takes 10 ms at a start, and a checkpoint of 2 kB costs 4 bytes a reading."""
@@ -48,11 +48,26 @@ class Kept(Protocol):
     def has(self, keys: Sequence[tuple[str, int, int]]) -> set[tuple[str, int, int]]:
         """Which of these (battery, time, sequence) history has."""
 
+    def alerts(self, battery_id: str | None = None, *, active: bool | None = None, limit: int = 100) -> Sequence[Told]:
+        """Alerts that were told; `active`: those that have not ended."""
+
 
 class Live:
     """One battery now."""
 
-    __slots__ = ("base", "base_ticked_ms", "checkpoint_ms", "heard_ms", "lag_ms", "newest", "refold_ms", "since", "state", "ticked_ms")
+    __slots__ = (
+        "base",
+        "base_ticked_ms",
+        "checkpoint_ms",
+        "heard_ms",
+        "lag_ms",
+        "newest",
+        "refold_ms",
+        "since",
+        "state",
+        "ticked_ms",
+        "told",
+    )
 
     def __init__(self, state: State, newest: Key, ticked_ms: int, checkpoint_ms: int) -> None:
         self.state = state
@@ -69,6 +84,8 @@ class Live:
         """The earliest late input that is in history but not yet in the state."""
         self.heard_ms: int | None = None
         """When its newest reading came, monotonic; None: none has since the start."""
+        self.told: dict[str, Told] = {}
+        """Alerts that were going on by the ledger at the last start and are not in the state: ticks of a silence began them."""
         self.lag_ms = 0
         """How old that reading was when it came: while a backlog comes in, time must not run ahead of it."""
 
@@ -107,6 +124,8 @@ class Folding:
             for outcome in done.events:
                 # Known to the ledger already, unless the rules are newer than the history: then they are told as a backlog.
                 batch.late_events.extend(outcome.events)
+        settled = {event.alert_id for event in batch.late_events if event.kind == "ended"} | set(standing(live.state))
+        live.told = {alert.id: alert for alert in self.store.alerts(battery_id, active=True) if alert.id not in settled}
         self.lives[battery_id] = live
         self._late.discard(battery_id)
         if live.since >= self._checkpoint_readings:
@@ -183,7 +202,9 @@ class Folding:
         batch.latest[reading.battery_id] = assessment
         if outcome.events:
             self._happened(live, outcome, batch, now_ms)
-        elif live.since >= self._checkpoint_readings or at_ms - live.checkpoint_ms >= CHECKPOINT_MS:
+        if live.told:
+            self._settle(live, at_ms, batch)
+        if live.since >= self._checkpoint_readings or at_ms - live.checkpoint_ms >= CHECKPOINT_MS:
             self.due.add(reading.battery_id)
         return True
 
@@ -202,6 +223,7 @@ class Folding:
         self._moved(live, note)
         batch.latest[note.battery_id] = outcome.assessment
         self._happened(live, outcome, batch, now_ms)
+        self._settle(live, note.at_ms, batch)
         return True
 
     def _through_silence(self, live: Live, at_ms: int, batch: Batch, now_ms: int) -> None:
@@ -212,7 +234,14 @@ class Folding:
         for outcome in self._tick_to(live, at_ms):
             self._happened(live, outcome, batch, now_ms)
         if ahead is not None:
-            batch.events.extend(overtaken(ahead, live.state, at_ms))
+            batch.events.extend(overtaken(standing(ahead), live.state, at_ms))
+
+    @staticmethod
+    def _settle(live: Live, at_ms: int, batch: Batch) -> None:
+        """The first input after a start decides about alerts of a silence before it: they go on in the state, or they are over."""
+        ended = {event.alert_id for event in (*batch.events, *batch.late_events) if event.kind == "ended"}
+        batch.events.extend(event for event in overtaken(live.told, live.state, at_ms) if event.alert_id not in ended)
+        live.told = {}
 
     def _happened(self, live: Live, outcome: Outcome, batch: Batch, now_ms: int) -> None:
         self.due.add(live.state.battery.id)
@@ -308,7 +337,7 @@ class Folding:
                 yield batch
                 batch = Batch()
         _tell_late(self._tick_to(live, old.ticked_ms + 1), batch, ended)
-        closed = overtaken(old.state, live.state, max(old.ticked_ms, live.newest[0]))
+        closed = overtaken({**old.told, **standing(old.state)}, live.state, max(old.ticked_ms, live.newest[0]))
         batch.late_events.extend(event for event in closed if event.alert_id not in ended)
         made = self._checkpoint(live)
         if made is not None:

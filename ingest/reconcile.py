@@ -1,23 +1,50 @@
 """Alerts that were told and, with readings that came late, turn out never to have held: they are closed, aloud."""
 
+from collections.abc import Mapping
+from typing import Protocol
+
 from analytics.assessment import AlertEvent, Finding
 from analytics.core import State
 
 REASON = "readings that came late show otherwise"
 
 
-def overtaken(before: State, after: State, at_ms: int) -> list[AlertEvent]:
-    """An `ended` event for each alert that was going on in `before` and that `after` does not know under the same id."""
-    still = {(s.rule, s.began_ms) for s in after.alerts.standing if s.began_ms is not None}
-    gone = [s for s in before.alerts.standing if s.began_ms is not None and (s.rule, s.began_ms) not in still]
-    if not gone:
-        return []
-    battery_id = before.battery.id
-    events = []
-    for standing in gone:
-        seen = "Closed: " + REASON + "."
-        title = "Over: " + standing.rule.replace("_", " ")
-        finding = Finding(standing.rule, standing.priority, title, seen, "", "Nothing to do.", "", (), "the rule that began it")
-        alert_id = f"{battery_id}:{standing.rule}:{standing.began_ms}"
-        events.append(AlertEvent(alert_id, battery_id, standing.rule, "ended", at_ms, standing.priority, REASON, finding))
-    return events
+class Told(Protocol):
+    """An alert that somebody may have heard of: from the ledger, or from a state that is given up."""
+
+    @property
+    def id(self) -> str: ...
+
+    @property
+    def rule(self) -> str: ...
+
+    @property
+    def priority(self) -> str: ...
+
+
+class Standing:
+    """An alert that is going on in a state."""
+
+    __slots__ = ("id", "priority", "rule")
+
+    def __init__(self, battery_id: str, rule: str, began_ms: int, priority: str) -> None:
+        self.id, self.rule, self.priority = f"{battery_id}:{rule}:{began_ms}", rule, priority
+
+
+def standing(state: State) -> dict[str, Told]:
+    """The alerts that are going on, by id."""
+    battery_id = state.battery.id
+    found = [Standing(battery_id, s.rule, s.began_ms, s.priority) for s in state.alerts.standing if s.began_ms is not None]
+    return {alert.id: alert for alert in found}
+
+
+def overtaken(told: Mapping[str, Told], after: State, at_ms: int) -> list[AlertEvent]:
+    """An `ended` event for each alert that was told and that `after` does not know under the same id."""
+    still = standing(after) if told else {}
+    return [_ended(after.battery.id, alert, at_ms) for alert_id, alert in told.items() if alert_id not in still]
+
+
+def _ended(battery_id: str, alert: Told, at_ms: int) -> AlertEvent:
+    title, seen = "Over: " + alert.rule.replace("_", " "), "Closed: " + REASON + "."
+    finding = Finding(alert.rule, alert.priority, title, seen, "", "Nothing to do.", "", (), "the rule that began it")
+    return AlertEvent(alert.id, battery_id, alert.rule, "ended", at_ms, alert.priority, REASON, finding)

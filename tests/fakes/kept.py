@@ -6,6 +6,7 @@ from analytics.assessment import AlertEvent, Assessment
 from analytics.batch import Batch, Checkpoint, DeadLetter, Quarantined
 from analytics.battery import Battery
 from analytics.reading import Note, Reading
+from ingest.reconcile import Standing, Told
 
 
 class MemoryStore:
@@ -86,6 +87,13 @@ class MemoryStore:
 
     def has(self, keys: Sequence[tuple[str, int, int]]) -> set[tuple[str, int, int]]:
         return {key for key in keys if key in self.history}
+
+    def alerts(self, battery_id: str | None = None, *, active: bool | None = None, limit: int = 100) -> list[Told]:
+        told = [*self.events.values(), *self.late_events.values()]
+        ended = {event.alert_id for event in told if event.kind == "ended"}
+        began = [event for event in told if event.kind == "began" and battery_id in (None, event.battery_id)]
+        wanted = [event for event in began if active is None or active == (event.alert_id not in ended)]
+        return [Standing(e.battery_id, e.rule, int(e.alert_id.rsplit(":", 1)[1]), e.priority) for e in wanted[:limit]]
 
     def quarantined(self) -> list[Quarantined]:
         return [self.apart[key] for key in sorted(self.apart)]

@@ -317,6 +317,34 @@ async def test_a_silence_is_judged_by_the_clock_and_ends_with_the_next_reading(c
     assert began - {e.alert_id for e in told if e.kind == "ended"} == standing, "what was told and is not so any more was ended aloud"
 
 
+@KINDS
+@pytest.mark.parametrize("after_h", [1, 100])
+async def test_a_silence_told_before_a_kill_ends_aloud_after_it(kind: str, after_h: int, tmp_path: Path, clock: HandClock) -> None:
+    """Killed while a silence alert is open: a reading from within the silence, or the next one after it, leaves no alert open that does not hold."""
+    store, source = stores(tmp_path, kind, VAN), HandSource(clock)
+    killed = Pipeline(store, DECODERS, clock)
+    task = asyncio.create_task(killed.run([source]))
+    for i in range(30):
+        source.send(message(NOON_MS + i * MINUTE, 12.6, -0.5))
+        await until(lambda: len(source.acknowledged) == i + 1)  # noqa: B023
+        clock.go(MINUTE)
+    await until(lambda: store.alerts("van7", active=True), clock, TICK_EVERY_MS * 20)
+    silent_since = clock.wall_ms()
+    task.cancel()
+    await asyncio.gather(task, return_exceptions=True)
+    assert [alert.rule for alert in store.alerts("van7", active=True)] == ["silence"]
+    clock.go(200 * 3_600_000)
+    async with running(store, clock, source):
+        at_ms = NOON_MS + 30 * MINUTE if after_h == 1 else silent_since + after_h * 3_600_000
+        for i in range(60):
+            source.send(message(at_ms + i * MINUTE, 12.6, -0.5))
+            await until(lambda: len(source.acknowledged) == 31 + i)  # noqa: B023
+        state = state_of(store, VAN)
+        going_on = {f"van7:{s.rule}:{s.began_ms}" for s in state.alerts.standing if s.began_ms is not None}
+        assert {alert.id for alert in store.alerts("van7", active=True)} == going_on
+    assert same(state_of(store, VAN), folded(VAN, history(store)))
+
+
 async def test_a_battery_declared_while_running_is_heard_at_once(clock: HandClock) -> None:
     """A message of an unknown battery is a dead letter; once it is declared its readings are kept, and a new declaration takes effect."""
     store, source = MemoryStore(VAN), HandSource(clock)
