@@ -1,5 +1,7 @@
 """Routes: batteries, what is declared of them, and what is believed of them."""
 
+import re
+from collections import Counter
 from typing import Annotated, Any
 
 import orjson
@@ -36,10 +38,8 @@ def list_batteries(
 ) -> Response:
     found = [b for b in seen_by(house, caller, site) if after is None or b.id > after]
     page, more = found[:limit], len(found) > limit
-    rows = [
-        {"battery": wire.battery(b), "state": beliefs.state(house, b), "active_alerts": len(house.ledger.alerts(b.id, active=True))}
-        for b in page
-    ]
+    active = Counter(a.battery_id for a in house.ledger.alerts(active=True, battery_ids=[b.id for b in page], limit=10_000))
+    rows = [{"battery": wire.battery(b), "state": beliefs.state(house, b), "active_alerts": active[b.id]} for b in page]
     return asked.respond(request, {"batteries": rows, "next": asked.next_page(request, page[-1].id if more else None)})
 
 
@@ -78,7 +78,13 @@ async def put_battery(
     return Response(orjson.dumps(wire.battery(battery)), 201 if known is None else 200, media_type="application/json")
 
 
+ID = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,63}")
+"""Judgement: what can stand in an address, a topic, a file name and a spoken sentence."""
+
+
 def _checked(battery_id: str, declared: dict[str, Any], caller: Caller) -> Battery:
+    if ID.fullmatch(battery_id) is None:
+        raise asked.wrong("id", "expected letters, digits, dots, dashes and underscores, at most 64, beginning with a letter or digit")
     if declared.setdefault("id", battery_id) != battery_id:
         raise asked.wrong("id", "it differs from the id in the address")
     if caller.fleet is not None and declared.setdefault("fleet", caller.fleet) != caller.fleet:
@@ -87,6 +93,8 @@ def _checked(battery_id: str, declared: dict[str, Any], caller: Caller) -> Batte
         declared.pop(derived, None)  # what a GET adds, so that its answer can be changed and sent back
     try:
         return checked(declared)
+    except TypeError as e:  # a number beyond 64 bits, or half a character
+        raise asked.wrong("body", f"it cannot be kept: {e}") from e
     except ValidationError as e:
         errors = []
         for found in e.errors(include_url=False):

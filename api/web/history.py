@@ -29,7 +29,10 @@ def get_history(
     from_: Annotated[str | None, Query(alias="from", description="RFC 3339; default a week before `to`")] = None,
     to: Annotated[str | None, Query(description="RFC 3339; default now")] = None,
     points: Annotated[int | None, Query(ge=1, description="at most so many points; default 500")] = None,
-    every: Annotated[str | None, Query(description="width of a point: 90s, 15m, 6h, 1d; the next wider one of the store, or raw readings where there are fewer")] = None,
+    every: Annotated[
+        str | None,
+        Query(description="width of a point: 90s, 15m, 6h, 1d; the next wider one of the store, or raw readings where there are fewer"),
+    ] = None,
     format: Annotated[Literal["json", "csv"], Query(description="columns as JSON, or rows as CSV (RFC 4180)")] = "json",  # noqa: A002
 ) -> Response:
     """Joined points carry the mean, and `_min` and `_max` where the quantity has them."""

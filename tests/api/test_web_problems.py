@@ -55,6 +55,8 @@ CASES = {
     "a capacity as text": ("PUT", "/api/v1/batteries/wren", {"chemistry": "agm", "rated_capacity_ah": "90"}, 422, "rated_capacity_ah"),
     "a battery of nothing": ("PUT", "/api/v1/batteries/wren", {"chemistry": "agm", "rated_capacity_ah": 0}, 422, "1 to 5000"),
     "a stray key": ("PUT", "/api/v1/batteries/wren", {"chemistry": "agm", "rated_capacity_ah": 90, "volts": 12}, 422, "volts"),
+    "a number beyond numbers in a declaration": ("PUT", "/api/v1/batteries/wren", {"chemistry": "agm", "rated_capacity_ah": 10**30}, 422, "cannot be kept"),
+    "an id with a space": ("PUT", "/api/v1/batteries/w%20ren", {"chemistry": "agm", "rated_capacity_ah": 90}, 422, "letters, digits"),
     "another id inside": ("PUT", "/api/v1/batteries/wren", {"id": "x", "chemistry": "agm", "rated_capacity_ah": 90}, 422, "differs"),
     "a declaration of tomorrow": ("PUT", f"/api/v1/batteries/wren?since={rfc3339(NOW_MS + DAY_MS)}", {"chemistry": "agm"}, 422, "future"),
     "a list instead of keys": ("PUT", "/api/v1/batteries/wren", [1], 422, "dictionary"),
