@@ -51,6 +51,8 @@ class Database:
         self._writer: Connection | None = None
         self.commits = 0
         """Transactions committed by this process since it began."""
+        self.full = False
+        """Whether the last transaction failed for want of room."""
 
     @property
     def path(self) -> Path:
@@ -119,14 +121,19 @@ class Database:
         Raises DatabaseFull, DatabaseBusy or DatabaseDamaged instead of the driver's errors of that kind.
         """
         assert self._write_engine is not None, "open the database first"
-        with said_plainly():
-            if self._writer is None:
-                with self._write_engine.begin() as connection:
-                    yield connection
-            else:
-                with self._lock, self._writer.begin():
-                    yield self._writer
+        try:
+            with said_plainly():
+                if self._writer is None:
+                    with self._write_engine.begin() as connection:
+                        yield connection
+                else:
+                    with self._lock, self._writer.begin():
+                        yield self._writer
+        except DatabaseFull:
+            self.full = True
+            raise
         self.commits += 1
+        self.full = False
 
     def reading(self) -> AbstractContextManager[Connection]:
         """A connection that only reads and sees what is committed."""

@@ -4,10 +4,10 @@ Who decides is elsewhere: analytics says what began and ended, api.acts what a p
 """
 
 import json
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
-from sqlalchemy import Connection, delete, func, select, update
+from sqlalchemy import Connection, func, select, update
 
 from analytics.assessment import AlertEvent, Assessment, Details
 from analytics.batch import Batch, DeadLetter, Quarantined
@@ -17,19 +17,12 @@ from api import ledger_alerts, ledger_deliveries, record
 from api.checkpoints import Checkpoints
 from api.database import Database
 from api.execute import execute_each, upsert
+from api.facts import fact, keep_fact
 from api.history.sql import SqlHistory, insert, reassess
+from api.ledger_batch import Fenced, battery_ids, check_fences, keep_dead_letters, keep_notes, quarantine
 from api.numbers import Numbers
 from api.ports import Alert, AlertAct, Delivery, Message
-from api.tables import BATTERIES, DEAD_LETTERS, DECLARATIONS, LATEST, META, NOTES, QUARANTINE
-
-MAX_DEAD_LETTERS = 10_000
-"""Judgement: 40 MB at the longest; enough to see a pattern, bounded so that a noisy line cannot fill a card."""
-MAX_QUARANTINED = 100_000
-"""Judgement: a month of minutes and more; bounded for the same reason."""
-
-
-class Fenced(RuntimeError):  # noqa: N818 - named for what happened
-    """Another worker has taken a battery over: nothing of the batch was kept, and this worker must let go of it."""
+from api.tables import BATTERIES, DEAD_LETTERS, DECLARATIONS, LATEST, NOTES, QUARANTINE
 
 
 class SqlLedger:
@@ -54,18 +47,18 @@ class SqlLedger:
             return
         try:
             with self.database.writing() as connection:
-                numbers = self._numbers.of(connection, _battery_ids(batch))
-                _check_fences(connection, numbers, fences or {})
+                numbers = self._numbers.of(connection, battery_ids(batch))
+                check_fences(connection, numbers, fences or {})
                 insert(connection, batch.kept, numbers)
                 reassess(connection, batch.refolded, numbers)
                 self._checkpoints.keep(connection, batch, numbers)
                 for late, events in ((False, batch.events), (True, batch.late_events)):
                     for event in events:
                         ledger_alerts.record_event(connection, event, numbers[event.battery_id], late)
-                _keep_notes(connection, batch.notes, numbers)
+                keep_notes(connection, batch.notes, numbers)
                 self._keep_latest(connection, batch.latest, numbers)
-                _keep_dead_letters(connection, batch.dead_letters)
-                _quarantine(connection, batch.quarantined, batch.released, numbers)
+                keep_dead_letters(connection, batch.dead_letters)
+                quarantine(connection, batch.quarantined, batch.released, numbers)
         except BaseException:
             self.forget()
             raise
@@ -289,71 +282,8 @@ class SqlLedger:
             keep_fact(connection, key, value)
 
 
-def fact(connection: Connection, key: str) -> Any:
-    """A small fact by name; None if it was never kept."""
-    text = connection.execute(select(META.c.value).where(META.c.key == key)).scalar_one_or_none()
-    return None if text is None else json.loads(text)
-
-
-def keep_fact(connection: Connection, key: str, value: Any) -> None:
-    execute_each(connection, upsert(META, "key"), [(key, json.dumps(value))])
-
-
 def _assessment(text: str, details: str) -> Assessment:
     return record.loads(Assessment, f"{text[:-1]},{details}]")
 
 
-def _battery_ids(batch: Batch) -> Iterable[str]:
-    ids = {reading.battery_id for reading, _ in batch.kept}
-    ids.update(reading.battery_id for reading, _ in batch.refolded)
-    ids.update(event.battery_id for event in batch.events)
-    ids.update(event.battery_id for event in batch.late_events)
-    ids.update(note.battery_id for note in batch.notes)
-    ids.update(checkpoint.battery_id for checkpoint in batch.checkpoints)
-    ids.update(batch.latest)
-    ids.update(q.reading.battery_id for q in batch.quarantined)
-    ids.update(reading.battery_id for reading in batch.released)
-    return sorted(ids)
-
-
-def _check_fences(connection: Connection, numbers: dict[str, int], fences: Mapping[str, int]) -> None:
-    if not fences:
-        return
-    b = BATTERIES.c
-    query = select(b.number, b.fence).where(b.number.in_([numbers[i] for i in fences if i in numbers])).order_by(b.number)
-    held: dict[int, int] = dict(connection.execute(query.with_for_update()).all())
-    for battery_id, fence in fences.items():
-        if battery_id in numbers and held.get(numbers[battery_id]) != fence:
-            raise Fenced(f"battery {battery_id}: another worker has taken it over; nothing of this batch was kept")
-
-
-def _keep_notes(connection: Connection, notes: Sequence[Note], numbers: dict[str, int]) -> None:
-    made = [(numbers[n.battery_id], n.at_ms, n.kind, None if n.value is None else json.dumps(n.value), n.who) for n in notes]
-    execute_each(connection, upsert(NOTES, "battery", "at_ms", "kind", renew=False), made)
-
-
-def _keep_dead_letters(connection: Connection, letters: Sequence[DeadLetter]) -> None:
-    """The newest are kept; how many came in all is counted."""
-    if not letters:
-        return
-    sql = "INSERT INTO dead_letters (at_ms, source, reason, raw) VALUES (?, ?, ?, ?)"
-    execute_each(connection, sql, [(letter.at_ms, letter.source, letter.reason, letter.raw[:4096]) for letter in letters])
-    newest = connection.execute(select(func.max(DEAD_LETTERS.c.number))).scalar_one()
-    connection.execute(delete(DEAD_LETTERS).where(DEAD_LETTERS.c.number <= newest - MAX_DEAD_LETTERS))
-    keep_fact(connection, "dead_letters_ever", (fact(connection, "dead_letters_ever") or 0) + len(letters))
-
-
-def _quarantine(connection: Connection, quarantined: Sequence[Quarantined], released: Sequence[Reading], numbers: dict[str, int]) -> None:
-    made = []
-    for reading, received_ms, reason in quarantined:
-        made.append((numbers[reading.battery_id], reading.at_ms, reading.sequence, received_ms, reason, record.dumps(reading)))
-    execute_each(connection, upsert(QUARANTINE, "battery", "at_ms", "sequence", renew=False), made)
-    keys = [(numbers[r.battery_id], r.at_ms, r.sequence) for r in released]
-    execute_each(connection, "DELETE FROM quarantine WHERE battery = ? AND at_ms = ? AND sequence = ?", keys)
-    if made:
-        count = connection.execute(select(func.count()).select_from(QUARANTINE)).scalar_one()
-        if count > MAX_QUARANTINED:
-            q = QUARANTINE.c
-            edge = connection.execute(select(q.received_ms).order_by(q.received_ms).offset(count - MAX_QUARANTINED).limit(1)).scalar_one()
-            gone = connection.execute(delete(QUARANTINE).where(q.received_ms < edge)).rowcount
-            keep_fact(connection, "quarantine_dropped", (fact(connection, "quarantine_dropped") or 0) + gone)
+__all__ = ["Fenced", "SqlLedger"]

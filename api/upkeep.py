@@ -12,7 +12,7 @@ from sqlalchemy import select
 
 from api import rollup
 from api.database import Database, DatabaseFull
-from api.ledger import fact, keep_fact
+from api.facts import count_up
 from api.tables import BATTERIES
 
 DAY_MS = 86_400_000
@@ -45,7 +45,7 @@ class Upkeep:
         self._stopping = threading.Event()
         self._thread = threading.Thread(target=self._run, name="upkeep", daemon=True)
         self._kept_ms = 0
-        self._full = False
+        self._said_full = False
 
     def start(self) -> None:
         self._thread.start()
@@ -67,11 +67,13 @@ class Upkeep:
             if now_ms - self._kept_ms >= 3_600_000 or now_ms < self._kept_ms:
                 self.let_go(now_ms, self._settings.raw_days)
                 self._kept_ms = now_ms
-        except DatabaseFull as e:
-            self._say_full(str(e))
+        except DatabaseFull:
+            pass
+        if self._database.full:
+            self._say_full()
             self.make_room(now_ms)
         else:
-            self._full = False
+            self._said_full = False
 
     def let_go(self, now_ms: int, raw_days: float) -> None:
         """Let go of what is older than the settings say."""
@@ -98,7 +100,7 @@ class Upkeep:
                 connection.exec_driver_sql("DELETE FROM delivered_alerts WHERE delivery NOT IN (SELECT id FROM deliveries)")
             letters = connection.exec_driver_sql(f"DELETE FROM dead_letters WHERE at_ms < {letters_ms}").rowcount  # noqa: S608
             if letters:
-                keep_fact(connection, "dead_letters_let_go", (fact(connection, "dead_letters_let_go") or 0) + letters)
+                count_up(connection, "dead_letters_let_go", letters)
 
     def make_room(self, now_ms: int) -> bool:
         """The disk is full: raw readings older than a month, then a week, become roll-ups early. True if that made room."""
@@ -125,10 +127,10 @@ class Upkeep:
                 continue
         return freed
 
-    def _say_full(self, why: str) -> None:
-        if not self._full:
-            self._say(f"No room to write: {why}. Readings wait where they come from, nothing acknowledged is lost.")
-        self._full = True
+    def _say_full(self) -> None:
+        if not self._said_full:
+            self._say("There is no room to write. Readings wait where they come from, nothing acknowledged is lost.")
+        self._said_full = True
 
     def _run(self) -> None:
         failing = False

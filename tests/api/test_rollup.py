@@ -173,10 +173,10 @@ def test_a_full_disk_makes_room_and_goes_on(tmp_path: Path) -> None:
     """When the file may not grow any more, a commit fails whole and says so; upkeep lets old readings go early, and the commit succeeds."""
     said: list[str] = []
     path = tmp_path / "small.db"
-    now = T0 + 60 * DAY
+    now, clock = T0 + 60 * DAY, T0
     with Database(str(path), synchronous="NORMAL", max_pages=260) as database:  # noqa: F811
         ledger = SqlLedger(database)
-        upkeep = Upkeep(database, RetentionSettings(raw_days=400), lambda: now, said.append)
+        upkeep = Upkeep(database, RetentionSettings(raw_days=400), lambda: clock, said.append)
         at, kept, refused = T0, 0, 0
         while at < now:
             batch = Batch(kept=[pair("van", at + i * 120_000) for i in range(500)])
@@ -187,11 +187,13 @@ def test_a_full_disk_makes_room_and_goes_on(tmp_path: Path) -> None:
                 assert refused < 20
                 before = sum(1 for _ in ledger.readings("van", at))
                 assert before == 0
-                assert upkeep.make_room(at)
+                clock = at
+                upkeep.work()
                 continue
             kept += 500
             at += 500 * 120_000
         assert refused > 0
+        assert not database.full
         assert "The disk is full: of readings older than 30 days" in " ".join(said)
         roll_all(database, now + 2 * DAY)
         assert sum(row[2] for row in rows(database, "history_hour")) == kept  # type: ignore[misc]
