@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from analytics import estimate
 from analytics.ageing.damage import damage, rated
 from analytics.ageing.memory import Leg, Life, Pace
-from analytics.ageing.rainflow import Reversals, push
+from analytics.ageing.rainflow import counted, push
 
 if TYPE_CHECKING:
     from analytics.battery import Battery
@@ -49,15 +49,21 @@ def life_after(view: View, life: Life | None, in_ah: float, out_ah: float, *, si
 
 def _cycled(view: View, life: Life, pct: float) -> Life:
     reversals, cycles = push(life.reversals, round(pct, 1), LEAST_TURN_PCT)
+    if reversals == life.reversals:
+        return life
+    n, _, _, at_depth = rated(view.battery)
+    opened = counted(reversals)
+    life = life._replace(
+        reversals=reversals,
+        open_damage=round(damage(opened, n, at_depth), 7),
+        open_cycles=sum(count for depth, count in opened if depth >= 10),
+    )
     if not cycles:
-        return life if reversals == life.reversals else life._replace(reversals=reversals)
+        return life
     halves = list(life.half_cycles)
     for depth, count in cycles:
         halves[min(9, int(depth // 10))] += round(2 * count)
-    n, _, _, at_depth = rated(view.battery)
-    return life._replace(
-        reversals=Reversals(*reversals), half_cycles=tuple(halves), damage=round(life.damage + damage(cycles, n, at_depth), 6)
-    )
+    return life._replace(half_cycles=tuple(halves), damage=round(life.damage + damage(cycles, n, at_depth), 7))
 
 
 def _anchored(view: View, life: Life, in_ah: float, out_ah: float) -> Life:

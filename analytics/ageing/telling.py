@@ -4,9 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, NamedTuple
 
-from analytics.ageing.damage import damage, equivalent_full_cycles, rated
+from analytics.ageing.damage import equivalent_full_cycles, rated
 from analytics.ageing.memory import Life
-from analytics.ageing.rainflow import counted
 from analytics.assessment import Evidence
 
 if TYPE_CHECKING:
@@ -29,12 +28,9 @@ class Service(NamedTuple):
 
 
 def damage_now(view: View) -> float:
-    """Miner's sum with the open cycle counted as if it ended now."""
+    """Miner's sum with the open cycles counted as if they ended now."""
     life = view.ageing.life
-    if life is None:
-        return 0.0
-    n, _, _, depth = rated(view.battery)
-    return life.damage + damage(counted(life.reversals), n, depth)
+    return 0.0 if life is None else life.damage + life.open_damage
 
 
 def capacity_interval(life: Life) -> tuple[float, float, float] | None:
@@ -51,8 +47,7 @@ def end_of_service(view: View) -> Service | None:
     if life is None:
         return None
     days = (view.now_ms - life.begun_ms) / 86_400_000
-    used = damage_now(view)
-    if days < LEAST_DAYS or used <= 0:
+    if days < LEAST_DAYS or (used := damage_now(view)) <= 0:
         return None
     n, fewest, most, _ = rated(view.battery)
     a_year = used / days * 365.25
@@ -80,13 +75,12 @@ def evidence_of(view: View) -> Evidence:
     capacity, service = capacity_interval(life), end_of_service(view)
     n, _, _, depth = rated(view.battery)
     ratio = None if not life.resistance_ohm or not life.resistance_new_ohm else life.resistance_ohm / life.resistance_new_ohm
-    counted_now = sum(c for d, c in counted(life.reversals) if d >= 10)
     return (
         ("watched_days", round((view.now_ms - life.begun_ms) / 86_400_000, 1)),
         ("charge_out_ah", round(memory.out_ah, 1)),
         ("charge_in_ah", round(memory.in_ah, 1)),
         ("equivalent_full_cycles", round(equivalent_full_cycles(memory.in_ah, memory.out_ah, view.battery.rated_capacity_ah), 2)),
-        ("cycles_deeper_than_10_pct", sum(life.half_cycles[1:]) / 2 + counted_now),
+        ("cycles_deeper_than_10_pct", sum(life.half_cycles[1:]) / 2 + life.open_cycles),
         ("rated_cycles", n),
         ("rated_cycles_depth_pct", depth),
         ("cycle_life_used_pct", round(100 * damage_now(view), 2)),

@@ -36,7 +36,7 @@ def update(view: View, memory: ChargingMemory) -> ChargingMemory:
         return memory
     voltage_v = believed_v(span, last_v)
     fresh = last_v is None or span.gap_ms > SILENT_MS
-    if last_v is not None and abs(voltage_v - last_v) > JUMP_CELL_V * battery.cells and not _explained(view, voltage_v, last_v):
+    if last_v is not None and abs(voltage_v - last_v) > JUMP_CELL_V * battery.cells and not _explained(view, memory, voltage_v, last_v):
         doubt_v = memory.doubt_v
         if doubt_v is None or abs(voltage_v - doubt_v) > JUMP_CELL_V * battery.cells:
             return memory._replace(doubt_v=round(voltage_v, 3), heard_ms=span.end_ms, pulse_score=_pulsed(memory, span))
@@ -79,11 +79,11 @@ def noted(view: View, memory: ChargingMemory, note: Note) -> ChargingMemory:
     return ChargingMemory() if note.kind == "replaced" else memory
 
 
-def _explained(view: View, voltage_v: float, last_v: float) -> bool:
-    """A jump upwards together with a strong charging current is no wrong sample."""
+def _explained(view: View, memory: ChargingMemory, voltage_v: float, last_v: float) -> bool:
+    """A jump upwards together with one of the charging current is no wrong sample."""
     assert view.span is not None
     current_a = view.span.current_a
-    return voltage_v > last_v and current_a is not None and current_a > 0.05 * view.battery.rated_capacity_ah
+    return voltage_v > last_v and current_a is not None and current_a - (memory.slow_a or 0.0) > 0.05 * view.battery.rated_capacity_ah
 
 
 def _slow(

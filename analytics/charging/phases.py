@@ -5,7 +5,7 @@ Without a current sensor only the voltage speaks: what stands still far above an
 
 from analytics.battery import Battery
 from analytics.charging import window
-from analytics.charging.memory import ChargingMemory, Held
+from analytics.charging.memory import ChargingMemory, Held, Session
 from analytics.span import Span
 
 CHARGING = frozenset(("bulk", "absorption", "float", "equalisation", "pulse", "charging"))
@@ -133,7 +133,7 @@ def _regulated_phase(
     battery: Battery, memory: ChargingMemory, voltage_v: float, current_a: float | None, temperature_c: float | None
 ) -> str:
     session = memory.session
-    absorbed_v = None if session is None or session.over or session.absorption_ms < HELD_MS else session.absorption_v
+    absorbed_v = None if session is None or session.over else _absorbed_v(session)
     if voltage_v > window.raised_v(battery, window.absorption_high_v(battery) + 0.04 * battery.cells, temperature_c):
         return "equalisation"
     top_v = window.raised_v(battery, window.absorption_high_v(battery), temperature_c)
@@ -164,6 +164,13 @@ def _phase_by_voltage(battery: Battery, memory: ChargingMemory, voltage_v: float
     if stood_ms >= 3_600_000:
         return "resting"
     return "discharging" if voltage_v < slow_v - 0.003 * battery.cells else memory.phase if memory.phase != "bulk" else "unknown"
+
+
+def _absorbed_v(session: Session) -> float | None:
+    """The set-point that this session has absorbed at; a charger that goes too high at once has none but that of its "equalisation"."""
+    if session.absorption_ms >= HELD_MS:
+        return session.absorption_v
+    return session.equalisation_v if session.equalisation_ms >= HELD_MS else None
 
 
 def _plateau(battery: Battery, memory: ChargingMemory, voltage_v: float) -> bool:

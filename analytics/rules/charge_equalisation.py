@@ -7,6 +7,7 @@ from analytics.view import View
 
 SEEN_MS = 900_000
 """Judgement: a quarter of an hour at a second, higher set-point is a programme and no overshoot."""
+STEP_CELL_V = 0.03
 LONGEST_MS = 8 * 3_600_000
 """Judgement: equalisations are run for one to four hours; eight cover the longest that a maker's sheet may ask for."""
 
@@ -18,7 +19,8 @@ def judge(view: View, standing: bool) -> Judgement:
     battery = view.battery
     allowed_v = window.equalisation_high_v(battery)
     volts = session.equalisation_v
-    stepped = session.absorption_ms >= 600_000 and session.equalisation_ms >= SEEN_MS
+    up = volts is not None and session.absorption_v is not None and volts > session.absorption_v + STEP_CELL_V * battery.cells
+    stepped = up and session.absorption_ms >= 600_000 and session.equalisation_ms >= SEEN_MS
     wrong = stepped and allowed_v is None
     long = allowed_v is not None and session.equalisation_ms > LONGEST_MS
     if volts is None or not (wrong or long):

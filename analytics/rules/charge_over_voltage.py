@@ -12,7 +12,8 @@ HIGH_MS = 600_000
 FAR_CELL_V = 0.10
 FLOAT_MS = 4 * 3_600_000
 """Judgement: a float voltage is judged once it has stood for four hours; some chargers step down slowly."""
-FLOAT_OVER_CELL_V = 0.03
+FLOAT_OVER_CELL_V = 0.02
+"""Judgement: an eighth of a volt (six cells) above the float window; less is within the setting of good chargers."""
 
 
 def judge(view: View, standing: bool) -> Judgement:
