@@ -19,7 +19,7 @@ class Point(NamedTuple):
 
 
 class Calibration(NamedTuple):
-    """true = said × scale + offset, on top of the map that was in use."""
+    """true = said × scale + offset on top of the map that was in use; where `reversed`, true = −said × scale + offset."""
 
     scale: float
     offset: float
@@ -58,19 +58,20 @@ def two_points(quantity: str, low: Point, high: Point) -> Calibration:
         remarks.append(
             'The current has the wrong sign: set positive = "discharging" (or "charging", if it is that now), or exchange the two thin wires at the shunt.'
         )
-        # With the sign turned first, said becomes −said: true = (−said) × size + offset.
     if abs(offset) > (0.5 if quantity == "voltage" else 1.0):
         remarks.append(f"An offset of {offset:+.2f} {unit} is large; repeat the measurement with the load off.")
     return Calibration(size, offset, backwards, tuple(remarks))
 
 
-def combined(scale: float, offset: float, found: Calibration, factor: float = 1.0) -> tuple[float, float]:
+def combined(scale: float, offset: float, found: Calibration, factor: float = 1.0, positive: str = "charging") -> tuple[float, float]:
     """The map's new scale and offset from its old ones.
 
     `factor` turns the map's unit into V or A (0.001 for mV or mA; for a shunt 0.001 / shunt_ohm where the unit is mV), because the
-    calibration is in V or A and the map's offset in its own unit.
+    calibration is in V or A and the map's offset in its own unit. `positive` is the map's as it will be from now on, that is turned
+    where `found.reversed`: the map turns the sign last.
     """
-    return scale * found.scale, offset * found.scale + found.offset / factor
+    sign = 1.0 if positive == "charging" else -1.0
+    return scale * found.scale, offset * found.scale + sign * found.offset / factor
 
 
 def zero(said_a: float) -> Calibration:
