@@ -84,6 +84,15 @@ def read_plan(path: Path) -> Plan:
     return plan
 
 
+def plan_of(data: dict[str, Any]) -> Plan:
+    """The plan in a request's JSON, with the same keys as the file. Raises SettingsError with a line for each mistake."""
+    reader = _Reader(None)
+    plan = _plan(reader, data)
+    if reader.mistakes or plan is None:
+        raise SettingsError("plan", reader.mistakes)
+    return plan
+
+
 def read_candidates(path: Path) -> list[Candidate]:
     """The batteries in this CSV file (comma or semicolon). Raises SettingsError with a line for each mistake."""
     text = _text(path)
@@ -134,12 +143,13 @@ def _wrong(kind: Kind, value: Any) -> str | None:
 class _Reader:
     """Checks tables of the plan, and knows on which line of the text a key stands."""
 
-    def __init__(self, text: str) -> None:
-        self.lines = text.splitlines()
+    def __init__(self, text: str | None) -> None:
+        self.lines = None if text is None else text.splitlines()
         self.mistakes: list[str] = []
 
     def line_of(self, table: str, nth: int, key: str | None) -> int:
         """Line of a key in the nth [table] or [[table]] ("" is the top); of the table's header where the key is not there."""
+        assert self.lines is not None
         here, seen, header = "", -1, 1
         at = 0 if table == "" else -1
         for number, line in enumerate(self.lines, 1):
@@ -153,7 +163,7 @@ class _Reader:
         return header
 
     def complain(self, table: str, nth: int, key: str | None, said: str) -> None:
-        self.mistakes.append(f"line {self.line_of(table, nth, key)}: {said}")
+        self.mistakes.append(said if self.lines is None else f"line {self.line_of(table, nth, key)}: {said}")
 
     def table(
         self, name: str, data: Mapping[str, Any], known: dict[str, Kind], nth: int = 0, *, skip: tuple[str, ...] = ()
@@ -201,7 +211,7 @@ def _plan(reader: _Reader, data: dict[str, Any]) -> Plan | None:
     consumers = _loads(reader, data, "consumer", CONSUMER, "hours", Consumer)
     bursts = _loads(reader, data, "burst", BURST, "seconds", Burst)
     if not data.get("consumer"):
-        reader.mistakes.append("line 1: consumer: expected at least one [[consumer]]")
+        reader.complain("", 0, None, "consumer: expected at least one [[consumer]]")
     parts = {
         "inverter": _part(reader, data, "inverter", Inverter),
         "sun": _part(reader, data, "sun", Sunlight, "latitude_deg", "month", "panel_w"),

@@ -42,6 +42,7 @@ def update(view: View, memory: ChargingMemory) -> ChargingMemory:
             return memory._replace(doubt_v=round(voltage_v, 3), heard_ms=span.end_ms, pulse_score=_pulsed(memory, span))
     current_a = believed_a(span)
     dt_ms = span.end_ms - (span.end_ms if memory.heard_ms is None else memory.heard_ms)
+    pulsing = memory.slow_a is not None and memory.slow_a > 0.02 * battery.rated_capacity_ah
     slow_v, slow_a = _slow(memory, voltage_v, current_a, dt_ms, fresh=fresh)
     held = held_after(None if span.gap_ms > SILENT_MS else memory.held, voltage_v, slow_a, span, HELD_BAND_CELL_V * battery.cells)
     score = _pulsed(memory, span) if memory.pulse_score > 0 or span.voltage_high_v - voltage_v > 0.5 else 0.0
@@ -53,7 +54,8 @@ def update(view: View, memory: ChargingMemory) -> ChargingMemory:
     idle = memory.session is None or memory.session.over
     if idle and phase not in CHARGING:
         return memory if phase == memory.phase else memory._replace(phase=phase)
-    return session_after(view, memory._replace(phase=phase), memory.phase, voltage_v, current_a, span)
+    before = "charging" if pulsing else memory.phase
+    return session_after(view, memory._replace(phase=phase), before, voltage_v, current_a, span)
 
 
 def _nothing_new(view: View, memory: ChargingMemory, last_v: float, since_ms: int) -> bool:

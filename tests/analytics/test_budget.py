@@ -7,6 +7,7 @@ from analytics.budget.answer import answer, usable_depth
 from analytics.budget.candidates import weighed
 from analytics.budget.energy import daily, daily_ah, inverter_current_a, strain_of
 from analytics.budget.hydrogen import GAS_MA_PER_AH, air_for
+from analytics.budget.measured import daily_out_ah
 from analytics.budget.plan import Burst, Candidate, ChargerOnBoard, Consumer, Installed, Inverter, Plan, Sunlight, Tray
 from analytics.budget.sentences import EN1648_AH, against_measured, sentences_of
 from analytics.budget.sizing import at_rate_ah, ieee485_factor, peukert_rate, required_ah, sections_ah, temperature_factor
@@ -248,3 +249,18 @@ def test_a_charger_with_the_wrong_voltage_or_too_much_current_does_not_suit() ->
     strong = weighed([candidate("f", chemistry="flooded", rated_capacity_ah=100.0)], answer(plan(charger=ChargerOnBoard(100, 14.6))))[0]
     unknown = weighed([candidate("u")], answer(plan()))[0]
     assert (gel.suits_charger, strong.suits_charger, unknown.suits_charger) == (False, False, None)
+
+
+def test_whole_days_are_measured_and_broken_ones_left_out() -> None:
+    """2 A out all day are 48 Ah; charging does not count as use; a day with two hours of silence, and a half day, are left out."""
+    hour = 3_600_000 // 4
+    times = list(range(0, 4 * 86_400_000, hour))
+    currents: list[float | None] = [-2.0] * len(times)
+    assert daily_out_ah(times, currents)[:3] == pytest.approx([48.0] * 3)
+    charged = [5.0 if 86_400_000 <= t < 2 * 86_400_000 else -2.0 for t in times]
+    assert daily_out_ah(times, charged)[1] < 1
+    kept = [(t, a) for t, a in zip(times, currents, strict=True) if not 90_000_000 < t < 98_000_000]
+    assert len(daily_out_ah([t for t, _ in kept], [a for _, a in kept])) == 3
+    assert daily_out_ah(times[:40], currents[:40]) == []
+    assert daily_out_ah([], []) == []
+    assert daily_out_ah([0, 1000], [None, None]) == []

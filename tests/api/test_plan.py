@@ -2,6 +2,7 @@
 
 import io
 import json
+import tomllib
 from pathlib import Path
 
 import pytest
@@ -9,7 +10,7 @@ from rich.console import Console
 
 from api.budget_cli import as_json, budget, print_budget
 from api.mistakes import SettingsError
-from api.plan import read_candidates, read_plan
+from api.plan import plan_of, read_candidates, read_plan
 
 GOOD = """name = "Two weeks in spring"
 days_away = 4
@@ -180,3 +181,15 @@ def test_the_whole_budget_is_printed_and_given_as_json(tmp_path: Path) -> None:
     assert set(plain["required_ah"]) == {"flooded", "efb", "agm", "gel", "lifepo4"}
     assert [c["candidate"]["name"] for c in plain["candidates"]] == [w.candidate.name for w in weighed]
     assert plain["daily_ah"] == pytest.approx(worked.daily_ah, abs=0.01)
+
+
+def test_a_plan_from_a_request_is_the_plan_from_the_file(tmp_path: Path) -> None:
+    """The same keys as JSON give the same plan; a mistake is told without a line, for there is none."""
+    data = tomllib.loads(GOOD)
+    assert plan_of(data) == read_plan(written(tmp_path, GOOD))
+    data["consumer"][0]["hours"] = 25
+    with pytest.raises(SettingsError) as caught:
+        plan_of(data)
+    assert caught.value.lines == ["consumer 1 (fridge), hours = 25: expected hours a day from 0 to 24"]
+    with pytest.raises(SettingsError, match=r"at least one"):
+        plan_of({"name": "x"})
