@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from api import cli_data
+from api import cli_data, cli_home
 from api.cli_options import SETTINGS, WHERE
 from api.mistakes import SettingsError
 
@@ -29,11 +29,15 @@ def root() -> None:
 @app.command()
 def run(settings: SETTINGS = WHERE) -> None:
     """Run the service until it is stopped: read the sensors, judge, keep, push, and serve page and API."""
+    from api.checking import secrets
     from api.main import Service
     from api.running import logging_in_words, until_stopped
     from api.settings import load
 
     loaded = load(settings)
+    exposed = [found.says for found in secrets(loaded, settings) if not found.right]
+    if exposed:
+        raise SettingsError(settings, exposed)
     logging_in_words()
     service = Service(loaded)
     until_stopped(lambda stop: service.run(stop, lambda address: typer.echo(f"Restvolt answers at {address}. Ctrl-C ends.")))
@@ -156,6 +160,7 @@ def _tokens(settings: Path) -> "Tokens":
     return Tokens(folder / "tokens.json")
 
 
+app.command("init")(cli_home.init)
 app.command("export")(cli_data.export)
 app.command("import")(cli_data.take_in)
 app.command("backup")(cli_data.backup)

@@ -1,15 +1,16 @@
 """The machine's clocks, for whoever is handed them. The only file that reads the time.
 
-A small board without a battery-backed clock boots with the time of its last shutdown. Whether the time has been set since is
-asked of the kernel (adjtimex), which every time service tells; a machine without one is believed after a while.
+A machine with a clock of its own (an RTC) is believed at once. A small board without one boots with the time of its last shutdown:
+whether the time has been set since is asked of the kernel (adjtimex), which every time service tells; without one it is believed after a while.
 """
 
 import ctypes
 import time
 from pathlib import Path
 
-BELIEVED_AFTER_S = 600.0
-"""Judgement: a time service answers within minutes of a network; after ten minutes there is none, and waiting longer helps nobody."""
+BELIEVED_AFTER_S = 180.0
+"""Judgement: a time service answers within a minute of a network; after three there is none, and waiting longer helps nobody."""
+RTC = Path("/sys/class/rtc/rtc0")
 TIME_ERROR = 5
 """adjtimex(2): the clock is not synchronised."""
 EARLIEST_MS = 1_735_689_600_000
@@ -35,7 +36,7 @@ class MachineClock:
     def trusted(self) -> bool:
         if not self._synchronised:
             late = time.monotonic() - self._began_s >= self._believed_after_s
-            self._synchronised = self.wall_ms() >= EARLIEST_MS and (late or kernel_says_synchronised())
+            self._synchronised = self.wall_ms() >= EARLIEST_MS and (late or RTC.exists() or kernel_says_synchronised())
         return self._synchronised
 
 

@@ -136,7 +136,7 @@ class Service:
 
     def health(self) -> Health:
         parts = [] if self.relay is None else [self.relay.part()]
-        return vitals.health_of(self.pipeline.counters, self.sources, self.outbox.alive(), parts)
+        return vitals.health_of(self.pipeline.counters, self.sources, self.outbox.alive(), self.clock.trusted(), parts)
 
     def app(self) -> Any:
         return create_app(

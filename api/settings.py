@@ -10,6 +10,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_valida
 from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict
 
 from analytics.battery import Battery
+from api.clock import BELIEVED_AFTER_S
 from api.declaration import checked, read_toml
 from api.heartbeat import HeartbeatSettings
 from api.mistakes import SettingsError, told
@@ -32,7 +33,7 @@ class ClockSettings(BaseModel):
 
     model_config = ConfigDict(extra="forbid")
 
-    believed_after_s: float = Field(default=600.0, ge=0)
+    believed_after_s: float = Field(default=BELIEVED_AFTER_S, ge=0)
 
 
 class Settings(BaseSettings):
@@ -44,6 +45,8 @@ class Settings(BaseSettings):
     """Folder for the database and what belongs to it."""
     database_url: str | None = None
     """None: a SQLite file in `data`. Or postgresql+psycopg://…"""
+    database_password_file: Path | None = None
+    """A file that holds nothing but the database's password, so that it stands neither here nor in the environment."""
     keep: PipelineSettings = Field(default_factory=PipelineSettings)
     clock: ClockSettings = Field(default_factory=ClockSettings)
     web: WebSettings = Field(default_factory=WebSettings)
@@ -98,7 +101,14 @@ class Settings(BaseSettings):
     @property
     def database_address(self) -> str:
         """Where the database is: a path to a SQLite file, or a URL."""
-        return self.database_url or str(self.data / "restvolt.db")
+        if self.database_url is None:
+            return str(self.data / "restvolt.db")
+        if self.database_password_file is None:
+            return self.database_url
+        from sqlalchemy import make_url
+
+        password = self.database_password_file.read_text(encoding="utf-8").strip()
+        return make_url(self.database_url).set(password=password).render_as_string(hide_password=False)
 
     @property
     def batteries(self) -> list[Battery]:

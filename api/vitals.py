@@ -8,12 +8,17 @@ from ingest.counters import Counters
 from ingest.supervisor import Supervised
 
 
-def health_of(counters: Counters, sources: Sequence[Supervised], outbox_alive: bool, others: Sequence[Part] = ()) -> Health:
+def health_of(
+    counters: Counters, sources: Sequence[Supervised], outbox_alive: bool, clock_trusted: bool, others: Sequence[Part] = ()
+) -> Health:
     """Each part in a sentence. The store is needed; a source that is away is not: the rest of the service goes on."""
     parts = [_store(counters)]
     parts += [_source(source) for source in sources]
     says = "Messages are being sent." if outbox_alive else "Messages are not being sent: restart the service and look at its log."
     parts.append(Part("push", outbox_alive, says))
+    if not clock_trusted:
+        says = "The time is not known yet since the start of this machine: readings without a time of their own wait until it is."
+        parts.append(Part("clock", False, says, needed=False))
     return Health((*parts, *others))
 
 

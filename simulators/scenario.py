@@ -18,7 +18,7 @@ from simulators.sensor import SimulatedSensor
 from simulators.vehicle import Climate, Stay, Vehicle
 
 DAYS = 14.0
-VAN_EVERY_S, STORED_EVERY_S = 30.0, 600.0
+VAN_EVERY_S, STORED_EVERY_S = 60.0, 600.0
 """Between two readings, in the story's seconds."""
 EVER = 1e12
 
@@ -48,7 +48,8 @@ def van(seed: int = 1) -> Role:
     departures = (4.0, 7.5, 11.0)
     bursts = tuple(Burst(day * DAY_S, 30, 95) for day in (0.45, 1.4, *(d + 0.4 for d in departures)))
     stays = tuple(
-        Stay(come * DAY_S, leave * DAY_S, StagedCharger(profile("agm", 230))) for come, leave in zip(arrivals, (*departures, 1e6), strict=True)
+        Stay(come * DAY_S, leave * DAY_S, StagedCharger(profile("agm", 230)))
+        for come, leave in zip(arrivals, (*departures, 1e6), strict=True)
     )
     vehicle = Vehicle("heron", battery, sensor, Loads(WEEKEND, seed, bursts), stays, Climate(14, 6, 2), step_s=VAN_EVERY_S)
     moves = [(bursts[0].at_s, "Heron's mover draws 95 A for half a minute.")]
