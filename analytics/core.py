@@ -118,7 +118,7 @@ def view_of(state: State, now_ms: int, *, ticked: bool) -> View:
 
 def _slow(state: State, now_ms: int, *, ticked: bool) -> tuple[State, tuple[AlertEvent, ...]]:
     """Renew the slow components in the order of View; judge the rules if it is time or something changed."""
-    before = (state.charging.phase, state.use.mode)
+    before = (state.charging.phase, state.use.mode, state.trend.eod_ms)
     view = view_of(state, now_ms, ticked=ticked)
     view = view._replace(sensors=sensors.update(view, view.sensors))
     view = view._replace(charging=charging.update(view, view.charging))
@@ -127,7 +127,7 @@ def _slow(state: State, now_ms: int, *, ticked: bool) -> tuple[State, tuple[Aler
     view = view._replace(care=care.update(view, view.care))
     view = view._replace(ageing=ageing.update(view, view.ageing))
     state = state._replace(sensors=view.sensors, charging=view.charging, use=view.use, trend=view.trend, care=view.care, ageing=view.ageing)
-    changed = before != (view.charging.phase, view.use.mode)
+    changed = before != (view.charging.phase, view.use.mode, view.trend.eod_ms)
     if changed or now_ms - state.judged_ms >= RULES_EVERY_MS:
         return _judge(state, view)
     return state, ()

@@ -14,14 +14,15 @@ USUAL = 6.0
 """Judgement: six times the usual wait."""
 LATEST_MS = 23 * HOUR_MS
 DAILY_MS = 30 * HOUR_MS
-"""A sensor that speaks once a day is silent after a day and a quarter."""
+"""A sensor that speaks once a day, or of which only one word was heard yet, is silent after a day and a quarter. Judgement."""
 
 
 def patience_ms(view: View) -> float:
     """How long this battery may say nothing, milliseconds."""
     declared_s = view.battery.reading_interval_s
     usual_ms = view.use.interval_ms if declared_s is None else 1000 * declared_s
-    usual_ms = 0.0 if usual_ms is None else usual_ms
+    if usual_ms is None:
+        return DAILY_MS
     shortest = IN_USE_MS if view.use.mode == "in use" else STORED_MS
     if usual_ms > LATEST_MS / 1.5:
         return max(DAILY_MS, 1.25 * usual_ms)

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from analytics.assessment import Forecast, Load
 from analytics.trend.level import charge_of
-from analytics.trend.memory import BIN_H, BINS, DAY_MS, HOUR_MS, Hour, TrendMemory
+from analytics.trend.memory import BIN_H, BINS, DAY_MS, HOUR_MS, OLD_DAYS, Hour, TrendMemory
 from analytics.trend.points import level_interval, shift_v
 
 if TYPE_CHECKING:
@@ -34,12 +34,14 @@ def forecast_of(view: View, memory: TrendMemory) -> Forecast:
         return by_voltage
     if memory.charged_ms is not None and view.now_ms - memory.charged_ms < DAY_MS:
         return Forecast(limit, None, None, "cannot judge: charged within the last day")
-    return Forecast(limit, None, None, "cannot judge: fewer than three quiet days")
+    return Forecast(limit, None, None, "cannot judge: fewer than three quiet days lately")
 
 
 def _by_voltage(view: View, memory: TrendMemory, limit: float) -> Forecast | None:
     """From the line through the daily rest voltages; absolute times, so that it holds through a silence."""
     if memory.slope is None:
+        return None
+    if view.now_ms // DAY_MS - memory.points[-1][0] > OLD_DAYS:
         return None
     middle, low, high, level = memory.slope
     # A flat curve with hysteresis turns steps of the sensor into slopes: there only the middle of the interval counts.

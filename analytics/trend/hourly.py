@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from analytics.trend.forecast import forecast_of, standing_load_of
 from analytics.trend.level import charge_of
-from analytics.trend.memory import BIN_H, BINS, DAYS, HOUR_MS, Hour, TrendMemory
+from analytics.trend.memory import BIN_H, BINS, DAYS, HOUR_MS, OLD_DAYS, Hour, TrendMemory
 from analytics.trend.points import daily_slope, quick_slope
 
 if TYPE_CHECKING:
@@ -22,8 +22,6 @@ JUMP_PCT = 15.0
 """Judgement: a rest voltage that is up by so much from one day to the next without a charge is another battery, or a charge unseen."""
 EMPTY = 40
 """Step of the model's grid (400) below which an empty battery's voltage comes and goes with the cold: a tenth. Judgement."""
-OLD_DAYS = 21
-"""Judgement: points from before a silence of three weeks no longer make a line."""
 
 
 def hour_over(view: View, memory: TrendMemory, at_h: int) -> TrendMemory:

@@ -13,6 +13,9 @@ BINS = 24 // BIN_H
 DAYS = 14
 """Judgement: two weeks of daily points give a slope to a few hundredths of a percent a day, and forget a changed load in a week."""
 
+OLD_DAYS = 21
+"""Judgement: points from before a silence of three weeks no longer make a line."""
+
 
 class Hour(NamedTuple):
     """The hour being filled."""

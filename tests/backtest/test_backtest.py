@@ -1,0 +1,60 @@
+"""A small winter: every event is warned of in time and a healthy battery hears nothing. The big one is `make backtest`."""
+
+import pytest
+
+from analytics.battery import Battery
+from analytics.reading import Reading
+from tests.backtest.fleet import Told, Vehicle, stored
+from tests.backtest.score import Judged, judge, totals
+
+
+@pytest.fixture(scope="module")
+def winter() -> list[Judged]:
+    """Sixteen vehicles for 75 days; the same ones every time."""
+    return [judge(stored(number, seed=3, days=75)) for number in range(16)]
+
+
+def test_every_damaging_event_is_warned_of_three_days_before(winter: list[Judged]) -> None:
+    """Heard from in the week before and warned 72 h before: all of them, with and without a shunt or a table."""
+    done = totals(winter)
+    assert done.heard >= 4
+    assert done.warned == done.heard, [(j.battery_id, j.lead_h) for j in winter if j.crossed_ms is not None]
+
+
+def test_healthy_vehicles_are_left_in_peace(winter: list[Judged]) -> None:
+    """No warning of the battery at all on vehicles that never come near their limit, and nothing chatters."""
+    done = totals(winter)
+    assert done.healthy >= 3
+    assert done.false_per_month == 0
+    assert done.chattering == 0
+
+
+def test_the_same_vehicle_lives_the_same_life() -> None:
+    """Number and seed give the vehicle: readings, truth and all."""
+    first, second = (list(stored(7, seed=2, days=3).life) for _ in range(2))
+    assert first == second
+
+
+def one(life: list[tuple[float, float, bool]]) -> Judged:
+    """A vehicle that only the true charge is known of: (day, true percent, heard)."""
+
+    def told() -> list[Told]:
+        out = []
+        for day, pct, heard in life:
+            at_ms = 1_793_491_200_000 + round(day * 86_400_000)
+            out.append(Told(at_ms, Reading("x", at_ms, 12.8, None, 10.0) if heard else None, pct))
+        return out
+
+    return judge(Vehicle(Battery("x", "agm", 100.0), "drained", False, False, iter(told())))
+
+
+def test_the_score_counts_an_event_that_nobody_warned_of() -> None:
+    """A battery whose voltmeter lies is an event without a warning: the score must not hide it."""
+    done = totals([one([(d / 4, 80 - d / 2, True) for d in range(100)])])
+    assert (done.events, done.heard, done.warned) == (1, 1, 0)
+
+
+def test_the_score_knows_who_was_silent() -> None:
+    """Not heard from since day 5, below the limit on day 15: not to be warned of, but to be called silent within a day."""
+    done = totals([one([(d / 4, 80 - d / 2, d < 20) for d in range(100)])])
+    assert (done.events, done.heard, done.not_heard, done.silent_said) == (1, 0, 1, 1)
