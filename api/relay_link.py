@@ -106,10 +106,11 @@ class Link:
         self._client.loop_start()
         with self._changed:
             self._changed.wait_for(lambda: self._connected or self._why is not None, ANSWER_S)
-            if not self._connected:
-                why = self._why or f"the fleet's broker {self._where} does not answer"
-                self._end()
-                raise LinkLost(why)
+            connected, why = self._connected, self._why or f"the fleet's broker {self._where} does not answer"
+        if not connected:
+            self._client.disconnect()
+            self._end()  # never under the lock: the library's thread takes it on its way out
+            raise LinkLost(why)
         return self
 
     def __exit__(self, *exc: object) -> None:
