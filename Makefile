@@ -6,7 +6,7 @@ PIP := $(BIN)/pip install --quiet --disable-pip-version-check --constraint const
 VAN := .venv/van
 DEV := .venv/dev
 
-.PHONY: all check format lint types imports test demo bench score backtest chargers torture soak mutants pictures arm64 fleet clean
+.PHONY: all check format lint types imports test demo bench score backtest chargers torture soak mutants pictures arm64 fleet fleet-torture clean
 
 all: check test
 
@@ -58,6 +58,12 @@ torture: $(DEV)
 
 soak: $(DEV)
 	$(BIN)/python -m tests.soak
+
+fleet: $(DEV)
+	$(BIN)/python -m tests.fleet
+
+fleet-torture: $(DEV)
+	$(BIN)/python -m tests.fleet.torture
 
 pictures: $(DEV)
 	$(BIN)/python -m tests.end_to_end.pictures
