@@ -99,7 +99,8 @@ def _note(state: State, note: Note) -> tuple[State, Outcome]:
         care=care.noted(view, state.care, note),
         ageing=ageing.noted(view, state.ageing, note),
     )
-    state, events = _judge(state, view_of(state, note.at_ms, ticked=True))
+    memory, events, details = _judged(view_of(state, note.at_ms, ticked=True), state.alerts)
+    state = state._replace(alerts=memory, judged_ms=note.at_ms, details=details)
     return state, Outcome(_assessment(state, None, note.at_ms), events)
 
 
@@ -118,24 +119,30 @@ def view_of(state: State, now_ms: int, *, ticked: bool) -> View:
 
 def _slow(state: State, now_ms: int, *, ticked: bool) -> tuple[State, tuple[AlertEvent, ...]]:
     """Renew the slow components in the order of View; judge the rules if it is time or something changed."""
-    before = (state.charging.phase, state.use.mode, state.trend.eod_ms)
     view = view_of(state, now_ms, ticked=ticked)
-    view = view._replace(sensors=sensors.update(view, view.sensors))
-    view = view._replace(charging=charging.update(view, view.charging))
-    view = view._replace(use=use.update(view, view.use))
-    view = view._replace(trend=trend.update(view, view.trend))
-    view = view._replace(care=care.update(view, view.care))
-    view = view._replace(ageing=ageing.update(view, view.ageing))
-    state = state._replace(sensors=view.sensors, charging=view.charging, use=view.use, trend=view.trend, care=view.care, ageing=view.ageing)
-    changed = before != (view.charging.phase, view.use.mode, view.trend.eod_ms)
-    if changed or now_ms - state.judged_ms >= RULES_EVERY_MS:
-        return _judge(state, view)
-    return state, ()
+    phase, mode, eod_ms = view.charging.phase, view.use.mode, view.trend.eod_ms
+    view.sensors = sensors.update(view, view.sensors)
+    view.charging = charging.update(view, view.charging)
+    view.use = use.update(view, view.use)
+    view.trend = trend.update(view, view.trend)
+    view.care = care.update(view, view.care)
+    view.ageing = ageing.update(view, view.ageing)
+    memory, judged_ms, details = state.alerts, state.judged_ms, state.details
+    events: tuple[AlertEvent, ...] = ()
+    changed = phase != view.charging.phase or mode != view.use.mode or eod_ms != view.trend.eod_ms
+    if changed or now_ms - judged_ms >= RULES_EVERY_MS:
+        memory, events, details = _judged(view, memory)
+        judged_ms = now_ms
+    renewed = State(
+        state.battery, state.model, state.belief, state.last_ms, state.open_span, state.span,
+        view.sensors, view.charging, view.use, view.trend, view.care, view.ageing, memory, judged_ms, details,
+    )  # fmt: skip
+    return renewed, events
 
 
-def _judge(state: State, view: View) -> tuple[State, tuple[AlertEvent, ...]]:
-    memory, events, findings = alerts.update(view, state.alerts, RULES)
-    return state._replace(alerts=memory, judged_ms=view.now_ms, details=details_of(view, findings)), events
+def _judged(view: View, memory: AlertMemory) -> tuple[AlertMemory, tuple[AlertEvent, ...], Details]:
+    memory, events, findings = alerts.update(view, memory, RULES)
+    return memory, events, details_of(view, findings)
 
 
 def _assessment(state: State, reading: Reading | None, at_ms: int | None = None) -> Assessment:

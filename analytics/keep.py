@@ -1,10 +1,11 @@
-"""A state as bytes and back, with a schema version. Only JSON, so that any version can be read by a person.
+"""A state as bytes and back, with a schema version: deflated JSON (RFC 1950), so that any version can be read by a person.
 
 What is declared (battery, model) and what can be made again (details) is not kept.
 """
 
 import json
 import types
+import zlib
 from typing import Any, Union, get_args, get_origin, get_type_hints
 
 from analytics.battery import Battery
@@ -19,20 +20,20 @@ class SchemaError(ValueError):
 
 
 def dumps(state: State) -> bytes:
-    """The state as JSON bytes; `loads(state.battery, dumps(state))` equals it but for `details`."""
+    """The state as bytes; `loads(state.battery, dumps(state))` equals it but for `details`."""
     kept = [getattr(state, name) for name in KEPT]
-    return json.dumps([SCHEMA, *kept], separators=(",", ":"), allow_nan=False).encode()
+    return zlib.compress(json.dumps([SCHEMA, *kept], separators=(",", ":"), allow_nan=False).encode())
 
 
 def loads(battery: Battery, kept: bytes) -> State:
     """The state of this battery from bytes. Raises SchemaError where they are not of this version."""
     try:
-        schema, *values = json.loads(kept)
+        schema, *values = json.loads(zlib.decompress(kept))
         if schema != SCHEMA or len(values) != len(KEPT):
             raise SchemaError(f"state of schema {schema}, this version reads {SCHEMA}")
         hints = get_type_hints(State)
         revived = {name: _revived(hints[name], value) for name, value in zip(KEPT, values, strict=True)}
-    except (ValueError, TypeError) as e:
+    except (ValueError, TypeError, zlib.error) as e:
         raise SchemaError(f"not a kept state: {e}") from e
     return begin(battery)._replace(**revived)
 

@@ -1,6 +1,6 @@
 """All that a component or a rule may look at: one value, made once per closed span or tick and read by everyone."""
 
-from typing import NamedTuple
+from dataclasses import dataclass
 
 from analytics.ageing import AgeingMemory
 from analytics.battery import Battery
@@ -13,11 +13,12 @@ from analytics.trend import TrendMemory
 from analytics.use import UseMemory
 
 
-class View(NamedTuple):
+@dataclass(slots=True)
+class View:
     """The world after a span (or after a tick: then `span` is the last one and `ticked` is true).
 
     Components are updated in the order of the fields below `belief`; a component sees those above it renewed, itself and
-    those below it as they were.
+    those below it as they were. Only the core sets fields, while it renews them; a tuple would be copied for each.
     """
 
     battery: Battery
