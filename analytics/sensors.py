@@ -23,6 +23,10 @@ FRESH_MS = 900_000
 """After a longer silence the voltage has moved for other reasons too."""
 
 
+SILENT_MS = 6 * 3_600_000
+"""What was still before such a silence owes nothing to what is still after it."""
+
+
 class SensorMemory(NamedTuple):
     """What is remembered between spans."""
 
@@ -62,6 +66,8 @@ def update(view: View, memory: SensorMemory) -> SensorMemory:
     )
     v, a, now_ms = span.voltage_v, span.current_a, span.end_ms
     first, last = span.current_low_a, span.current_high_a
+    if span.gap_ms > SILENT_MS:
+        same_a = same_v = None
     if a is None or first is None or last is None:
         same_a = None
     elif same_a is not None and first - same_a > -SAME_A and last - same_a < SAME_A:

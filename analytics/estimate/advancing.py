@@ -5,7 +5,7 @@ from __future__ import annotations
 from analytics.assessment import Anchor
 from analytics.estimate.belief import OFFSET, SOC, Belief, Filter, Habit, Marks, N, Slot, prior
 from analytics.estimate.charged import absorbing, by_charger, by_charger_alone, by_tail
-from analytics.estimate.counting import between, over_gap, over_slot
+from analytics.estimate.counting import STILL, between, over_gap, over_slot
 from analytics.estimate.model import Model, rest_pct
 from analytics.estimate.resting import rest_anchor, rest_marked
 from analytics.estimate.voltage import Seen, by_voltage, by_voltage_alone, compensated, stepped
@@ -14,6 +14,10 @@ from analytics.reading import Reading
 SLOT_MS = 300_000
 """Judgement: voltage errors last much longer than this, so more frequent corrections would tell nothing new."""
 GAP_MS = 900_000
+MISFIT_H = 1.5
+"""Over how many hours surprises are averaged. Judgement."""
+SAME_V = 0.0002
+"""Means of two slots closer than this are the same: not even noise differs."""
 STEP_MS = 120_000
 """Longer than this between two readings, a change of voltage is more than resistance."""
 FAST_MS = 300_000.0
@@ -70,7 +74,7 @@ def _first(model: Model, belief: Belief, reading: Reading) -> Belief:
     _, at_ms, v, a, temperature, counter, *_ = reading
     known_c = believable_c(temperature)
     amps = 0.0 if a is None else a
-    habit = Habit(60_000.0, 0.0, (0.02 * model.capacity_ah) ** 2, model.ohms, (0.6 * model.ohms) ** 2, a is None, 1.0)
+    habit = Habit(60_000.0, 0.0, (0.02 * model.capacity_ah) ** 2, model.ohms, (0.6 * model.ohms) ** 2, a is None, 1.0, v, amps, 0)
     declared = belief.soc is not None
     soc = belief.soc if belief.soc is not None else (
         rest_pct(model, compensated(model, None, None, v, amps, amps), known_c) / 100 if model.lead else 0.5
@@ -93,13 +97,13 @@ def _settled(model: Model, belief: Belief, f: Filter, slot: Slot, habit: Habit) 
     """Slot closed: predict, correct by voltage, look for anchors."""
     f = over_slot(model, f, habit, slot)
     hours = (slot.last_ms - slot.begin_ms) / 3.6e6
-    habit = _habit(habit, f, slot, hours)
+    habit = _habit(model, habit, f, slot, hours)
     seen = _seen(habit, slot, hours)
     marks, anchor = belief.marks, belief.anchor
     if seen is not None:
         counted, sd = f.mean[SOC], f.cov[0] ** 0.5
         f, surprise = _corrected(model, f, habit, seen)
-        habit = habit._replace(misfit=habit.misfit + (min(surprise * surprise, 25.0) - habit.misfit) * min(1.0, hours / 3))
+        habit = habit._replace(misfit=habit.misfit + (min(surprise * surprise, 25.0) - habit.misfit) * min(1.0, hours / MISFIT_H))
         marks = rest_marked(model, marks, slot, seen, habit.blind, sd)
         marks = marks._replace(rest_moved=marks.rest_moved + f.mean[SOC] - counted)
         found = rest_anchor(model, f, marks, slot.last_ms)
@@ -120,19 +124,25 @@ def _corrected(model: Model, f: Filter, habit: Habit, seen: Seen) -> tuple[Filte
 
 
 def _seen(habit: Habit, slot: Slot, hours: float) -> Seen | None:
-    if slot.readings == 0 or (slot.a_sum is None and not habit.blind):
+    if slot.readings == 0 or (slot.a_sum is None and not habit.blind) or habit.still >= STILL:
         return None
     amps = 0.0 if slot.a_sum is None else slot.a_sum / slot.readings
     return Seen(slot.v_sum / slot.readings, amps, slot.fast_a, slot.temperature_c, hours)
 
 
-def _habit(habit: Habit, f: Filter, slot: Slot, hours: float) -> Habit:
-    interval, mean, spread, r, r_var, blind, misfit = habit
+def _habit(model: Model, habit: Habit, f: Filter, slot: Slot, hours: float) -> Habit:
+    """The habit after one more slot."""
+    interval, mean, spread, r, r_var, blind, misfit, last_v, last_a, still = habit
     interval += (1000 * 3600 * hours / max(1, slot.readings) - interval) * 0.05
     amps = -f.mean[OFFSET] if blind else slot.ah / hours if hours > 0 else 0.0
     w = min(0.5, hours / 24)
     spread += ((amps - mean) ** 2 - spread) * w
-    return Habit(interval, mean + (amps - mean) * w, spread, r, r_var, blind, misfit)
+    v = slot.v_sum / slot.readings if slot.readings else slot.last_v
+    if abs(v - last_v) > SAME_V:
+        still = 0
+    elif not blind and v < model.float_v and abs(amps - last_a) > 0.5 * model.step_a:
+        still = min(100, still + 1)
+    return Habit(interval, mean + (amps - mean) * w, spread, r, r_var, blind, misfit, v, amps, still)
 
 
 def _after_gap(model: Model, belief: Belief, f: Filter, slot: Slot, habit: Habit, reading: Reading) -> Belief:

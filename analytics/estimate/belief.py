@@ -74,6 +74,11 @@ class Habit(NamedTuple):
     """Whether the sensor gives no current: the offset state then stands for the unknown current, with its sign turned."""
     misfit: float
     """Mean square of voltage surprises in standard deviations; about 1 when the model is right."""
+    last_v: float
+    last_a: float
+    """Means over the last slot."""
+    still: int
+    """Slots in a row in which the current changed and the voltage did not at all."""
 
 
 class Marks(NamedTuple):

@@ -23,6 +23,8 @@ TAIL_LASTS_H = 2.0
 """How long an error of the acceptance law lasts. Judgement."""
 TAIL_BIAS = 0.009
 """However long the charger holds, full is not known better than this. Judgement: makers' own full criteria differ by a percent or two."""
+TAIL_PART = 0.18
+"""The same as a part of what is missing. Judgement: the acceptance law is a law of thumb."""
 LITHIUM_TAIL_H = 0.3
 """LiFePO4: the same time constant. Judgement: a tail of a twentieth of the capacity leaves about one percent."""
 FULL_AFTER_H = 1.0
@@ -79,7 +81,7 @@ def by_tail(model: Model, f: Filter, seen: Seen, since_h: float) -> Filter:
     missing = hours * (amps - gas) / scale
     part = 0.10 + 0.35 * exp(-since_h / 0.7) + 0.25 * low
     sd = part * missing + 0.6 * hours * gas / scale + 0.005 + 0.005 * low
-    lasting = TAIL_BIAS + 0.15 * missing
+    lasting = TAIL_BIAS + TAIL_PART * missing
     room = 1.0 - lasting * lasting / f.cov[0]
     if room <= 0.01:
         return f

@@ -18,6 +18,12 @@ BUILD_H = 6.0
 CHARGED_PART = 0.15
 """How much of the voltage above rest under charge may still stand after minutes, as a part of it. Judgement: the published relaxation
 trace keeps more than half of it for an hour (check values, RELAX-SLA)."""
+MISFIT = 2.0
+"""Mean square of the surprises from which on the model is doubted; 1 if all is well, and below it here, for its errors last."""
+MISFIT_PER_H = 0.03
+"""State of charge per root hour and per standard deviation of misfit. Judgement: wide open within a day."""
+STILL = 3
+"""Slots in a row in which the current changed and the voltage did not by a hair: the voltmeter repeats itself."""
 BLIND_DOUBT = 0.5
 """How far an unseen current is off, as a part. Judgement."""
 LOAD_H = 3.0
@@ -71,7 +77,7 @@ def _over(
         offset_noise = (habit.spread_a2 + (0.001 * model.capacity_ah) ** 2) * (1 - keep_offset * keep_offset)
     gas_sd = 0.8 * gas / scale
     noise = Noise(
-        soc=doubt_ah2 / (scale * scale) + gas_sd * gas_sd * hours * 4 + 1e-8 * hours,
+        soc=doubt_ah2 / (scale * scale) + gas_sd * gas_sd * hours * 4 + 1e-8 * hours + _misfit_noise(habit, hours),
         offset=offset_noise,
         capacity=1.2e-8 * hours,
         table=model.table_sd_v**2 * (1 - keep_table * keep_table),
@@ -81,6 +87,13 @@ def _over(
     keep = Keep(keep_table, keep_slow, keep_surface, keep_offset)
     per_capacity = 0.0 if habit.blind else -by / max(0.25, f.mean[CAPACITY])
     return moved(f, by, -hours / scale, per_capacity, keep, ohms * ah / hours * (1 - keep_slow), add_surface, noise)
+
+
+def _misfit_noise(habit: Habit, hours: float) -> float:
+    """Voltages that surprise again and again say that the count or the declaration is wrong: the interval must open."""
+    if habit.misfit < MISFIT and habit.still < STILL:
+        return 0.0
+    return MISFIT_PER_H**2 * hours * (min(habit.misfit, 25.0) + 4.0)
 
 
 def _surface(model: Model, hours: float, ah: float, volts: float) -> tuple[float, float, float]:

@@ -6,6 +6,7 @@ from math import exp
 from typing import NamedTuple
 
 from analytics.estimate.belief import CAPACITY, OFFSET, PER_K, SLOW, SOC, SURFACE, TABLE, TAIL, Filter, Habit
+from analytics.estimate.counting import MISFIT
 from analytics.estimate.filtering import corrected, replaced
 from analytics.estimate.lithium import WIDE_SD, by_curve, room, secant
 from analytics.estimate.model import REFERENCE_C, Model, slope
@@ -24,6 +25,8 @@ STEP_PART = 0.4
 """Spread of a single step's resistance, as a part: a shunt that averages and a voltmeter that does not see different moments."""
 LITHIUM_REMEMBERED_H = 8.0
 """The same for lithium, whose voltage takes a day to settle (Voicila et al. 2025, Batteries 11(5), 186)."""
+DOUBTED_V = 0.03
+"""What a voltage is off, for each unit of misfit, once the model is doubted (six cells). Judgement: a load that the shunt does not see."""
 WEAKER = 1.2
 """Resistance grows towards empty, by this part of the square of the depth. Judgement: acid and active material run out."""
 
@@ -68,6 +71,8 @@ def by_voltage(model: Model, f: Filter, habit: Habit, seen: Seen) -> tuple[Filte
             return None
         load = max(abs(load), 0.5 * (v - rest))
     variance = (SENSOR_SD_V * model.volts) ** 2 + load * load * lasting
+    if habit.misfit > MISFIT:
+        variance += (habit.misfit * DOUBTED_V * model.volts) ** 2
     if not model.lead:
         if sd > WIDE_SD:
             return by_curve(model, f, v - expected + rest, load * load + (0.01 * model.volts) ** 2, lasting, blind=False), 0.0

@@ -18,7 +18,7 @@ def judge(view: View, standing: bool) -> Judgement:
     seen = view.sensors
     if seen.same_a is None:
         return None
-    since_ms = view.now_ms - seen.same_a_ms
+    since_ms = seen.last_ms - seen.same_a_ms
     moved_v = seen.same_a_high_v - seen.same_a_low_v
     least_v = (MOVED_AT_ZERO_V if abs(seen.same_a) < 0.01 else MOVED_V) * view.model.volts
     if since_ms < LEAST_MS or moved_v < least_v or (not standing and since_ms > LATEST_MS and moved_v < 3 * least_v):

@@ -18,7 +18,7 @@ def judge(view: View, standing: bool) -> Judgement:
     seen = view.sensors
     if seen.same_v is None:
         return None
-    since_ms = view.now_ms - seen.same_v_ms
+    since_ms = seen.last_ms - seen.same_v_ms
     drawn = (DRAWN if view.battery.kind.lead_acid else DRAWN_FLAT) * view.battery.rated_capacity_ah
     if not (since_ms >= LEAST_MS and seen.same_v_out_ah >= drawn) and since_ms < NEVER_MS:
         return None

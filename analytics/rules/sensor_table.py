@@ -5,8 +5,8 @@ from analytics.assessment import Finding
 from analytics.rules.rule import Judgement, Rule
 from analytics.view import View
 
-BEYOND_SD = 2.5
-"""Judgement: rarer than one battery in a hundred, if the declaration is right."""
+BEYOND_SD, BEYOND_PUBLISHED_SD = 2.5, 1.7
+"""Judgement: rarer than one battery in a hundred, if the declaration is right. The spread of published tables is itself a generous guess."""
 
 
 def judge(view: View, standing: bool) -> Judgement:
@@ -15,9 +15,10 @@ def judge(view: View, standing: bool) -> Judgement:
     learned = {value.name: value for value in estimate.learned(view.model, view.belief)}
     offset = learned["rest_voltage_offset_v"]
     nearer_v = max(offset.low, -offset.high)
-    if nearer_v < BEYOND_SD * view.model.table_sd_v * (0.7 if standing else 1.0):
-        return None
     own = view.battery.rest_voltage_table is not None
+    beyond = BEYOND_SD if own else BEYOND_PUBLISHED_SD
+    if nearer_v < beyond * view.model.table_sd_v * (0.7 if standing else 1.0):
+        return None
     said = "your rest-voltage table" if own else f"the table of {view.battery.kind.title} batteries"
     return Finding(
         "sensor_table",
@@ -30,7 +31,7 @@ def judge(view: View, standing: bool) -> Judgement:
         "",
         (("rest_voltage_offset_v", round(offset.value, 4)), ("rest_voltage_offset_low_v", round(offset.low, 4)),
          ("rest_voltage_offset_high_v", round(offset.high, 4)), ("expected_sd_v", round(view.model.table_sd_v, 4))),
-        "judgement: two and a half standard deviations of what such tables and voltmeters are off",
+        "judgement: beyond what such tables and voltmeters are off",
     )  # fmt: skip
 
 
