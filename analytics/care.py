@@ -118,8 +118,10 @@ def noted(view: View, memory: CareMemory, note: Note) -> CareMemory:
 
 def hire_ms(text: str | None) -> int | None:
     """The day of the next hire as UTC milliseconds; None where none is declared or it is not a date."""
+    if not text:
+        return None
     try:
-        day = date.fromisoformat(text or "")
+        day = date.fromisoformat(text)
     except ValueError:
         return None
     return int(datetime(day.year, day.month, day.day, tzinfo=UTC).timestamp() * 1000)

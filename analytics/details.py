@@ -5,13 +5,13 @@ from analytics.ageing import telling as ageing_telling
 from analytics.assessment import Details, Due, Evidence, Finding
 from analytics.charging.describe import evidence_of as session_of
 from analytics.rules.wording import ahead, amperes, charge_with_interval, lasting, on_day
-from analytics.trend.freezing import freezing_of
+from analytics.trend.freezing import Freezing, freezing_of
 from analytics.view import View
 
 
 def details_of(view: View, findings: tuple[Finding, ...]) -> Details:
     """Made when the rules are judged; each component says its own part."""
-    trend, dues = view.trend, care.dues_of(view)
+    trend, dues, freezing = view.trend, care.dues_of(view), freezing_of(view)
     return Details(
         at_ms=view.now_ms,
         mode=view.use.mode,
@@ -20,23 +20,23 @@ def details_of(view: View, findings: tuple[Finding, ...]) -> Details:
         dues=dues,
         learned=estimate.learned(view.model, view.belief),
         findings=findings,
-        exposure=exposure_of(view),
+        exposure=_exposure(view, freezing),
         session=session_of(view.battery, view.charging),
         ageing=ageing_telling.evidence_of(view),
         sentences=(
             _state(view),
             _forecast(view),
             *_load(view),
-            *_cold(view),
+            *_cold(view, freezing),
             *(_due(view, d) for d in dues[:1]),
             *ageing_telling.sentences_of(view),
         ),
     )
 
 
-def exposure_of(view: View) -> Evidence:
+def _exposure(view: View, freezing: Freezing | None) -> Evidence:
     """Time and depth spent low, and how far from freezing."""
-    exposure, freezing = view.trend.exposure, freezing_of(view)
+    exposure = view.trend.exposure
     return (
         ("low_h", exposure.low_h),
         ("depth_pct_h", exposure.depth_pct_h),
@@ -74,10 +74,9 @@ def _load(view: View) -> tuple[str, ...]:
     return (said,)
 
 
-def _cold(view: View) -> tuple[str, ...]:
+def _cold(view: View, freezing: Freezing | None) -> tuple[str, ...]:
     if view.battery.kind.freezing is None:
         return ()
-    freezing = freezing_of(view)
     if freezing is not None:
         return (f"Freezing is {freezing.margin_k:.0f} K away." if freezing.margin_k < 15 else "Frost is no danger to it now.",)
     if view.span is not None and view.span.temperature_c is None:

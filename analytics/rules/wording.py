@@ -13,6 +13,9 @@ if TYPE_CHECKING:
     from analytics.view import View
 
 HOUR_MS = 3_600_000
+MONTHS = (
+    "January", "February", "March", "April", "May", "June", "July", "August", "September", "October", "November", "December",
+)  # fmt: skip
 
 
 def charge_with_interval(view: View) -> str:
@@ -37,7 +40,7 @@ def charge_evidence(view: View) -> Evidence:
 def on_day(at_ms: int) -> str:
     """`3 March`, in UTC."""
     at = datetime.fromtimestamp(at_ms / 1000, UTC)
-    return f"{at.day} {at:%B}"
+    return f"{at.day} {MONTHS[at.month - 1]}"
 
 
 def lasting(hours: float) -> str:
