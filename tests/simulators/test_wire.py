@@ -193,8 +193,8 @@ def end(process: subprocess.Popen[bytes]) -> str:
 
 
 def test_the_demonstration_speaks_on_both_wires(tmp_path: Path) -> None:
-    """As a process: it announces its ends, waits for the word, then tells days in seconds on the line and over MQTT, never in the future."""
-    process = start("demo", "--told-for", "8", "--for", "10", "--wait", "--link", str(tmp_path / "shunt"))
+    """As a process: it announces its ends, waits for the word, then tells the first days in seconds on the line and over MQTT, never in the future."""
+    process = start("demo", "--told-for", "40", "--for", "10", "--wait", "--link", str(tmp_path / "shunt"))
     said = _lines(process)
     ready = next(said)
     assert ready["ready"] is True
@@ -205,11 +205,11 @@ def test_the_demonstration_speaks_on_both_wires(tmp_path: Path) -> None:
         process.stdin.flush()
         begun = next(said)
         lines = bytearray()
-        until(lambda: lines.extend(port.read(4096)) or len(heard.messages) > 3 * 14 * 144 * 0.9, 60)
+        until(lambda: lines.extend(port.read(4096)) or len(heard.messages) > 700, 60)
         assert begun["days"] == 14
         happened = [m["happening"] for m in said if "happening" in m]
     assert end(process) == ""
-    assert len(happened) >= 4
+    assert len(happened) >= 2
     first = next(text for text in bytes(lines).split(b"\r\n") if text.startswith(b"t="))
     assert b" v=" in first
     assert b" i=" in first
