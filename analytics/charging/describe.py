@@ -12,7 +12,9 @@ def kind_of_charger(battery: Battery, session: Session) -> str:
     if session.pulses >= 3:
         return "pulsed source (smart alternator or pulse programme)"
     if session.absorption_ms >= 1_800_000 and session.float_ms >= 1_800_000:
-        return "charger with stages"
+        return "charger with stages" if session.breaks < 4 else "source that comes and goes, with stages (solar or while driving)"
+    if session.breaks >= 4:
+        return "source that comes and goes (solar or while driving)"
     if session.absorption_v is None or session.absorption_ms < 3 * 3_600_000:
         return "unknown: too little has been seen"
     if session.float_ms == 0 and abs(window.at_25_c(battery, session.absorption_v, session.absorption_c) - 13.8 / 6 * battery.cells) < 0.25:

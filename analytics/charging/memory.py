@@ -71,6 +71,8 @@ class Session(NamedTuple):
     warm_v: float | None = None
     warm_c: float | None = None
     pulses: int = 0
+    breaks: int = 0
+    """How often it stopped and went on: clouds, loads, engine stops."""
     ended_in: str = ""
     """Phase of its last charging moment."""
 

@@ -59,6 +59,8 @@ def _grown(
     dt_ms = max(0, span.end_ms - session.end_ms - lost_ms - max(0, idle_ms))
     temperature_c, phase = span.temperature_c, memory.phase
     new: dict[str, object] = {"end_ms": span.end_ms, "ended_in": phase}
+    if before not in CHARGING and session.end_ms > session.begin_ms:
+        new["breaks"] = session.breaks + 1
     if lost_ms:
         new["unseen_ms"] = session.unseen_ms + lost_ms
     if current_a is not None and session.charge_ah is not None:

@@ -1,6 +1,7 @@
 """Charging: phases, set-points and verdicts against the trade's table, the compensation and gassing rows, and against wrong samples and gaps."""
 
 import json
+from functools import cache
 from itertools import pairwise
 
 import pytest
@@ -176,23 +177,25 @@ VERDICTS = [
 """Common practice, from the verdict table of the check values; several answers: any of them is right."""
 
 
-@pytest.mark.parametrize(
-    ("chemistry", "profile", "celsius", "wanted"), VERDICTS, ids=[f"{n}-{v[0]}-{v[2]:.0f}" for n, v in enumerate(VERDICTS)]
-)
-def test_verdicts_of_the_trade(chemistry: str, profile: Profile, celsius: float, wanted: set[str]) -> None:
+@cache
+def judged(nth: int) -> dict[str, Finding]:
+    """What began in one charge of the table."""
+    chemistry, profile, celsius, _ = VERDICTS[nth]
+    return folded(battery(chemistry), samples(profile, celsius, rest_v=12.4 if chemistry != "lifepo4" else 13.1))[1]
+
+
+@pytest.mark.parametrize("nth", range(len(VERDICTS)), ids=[f"{n}-{v[0]}-{v[2]:.0f}" for n, v in enumerate(VERDICTS)])
+def test_verdicts_of_the_trade(nth: int) -> None:
     """Each charge of the trade's table gets its verdict within its first session, and a right one gets none."""
-    began = set(folded(battery(chemistry), samples(profile, celsius, rest_v=12.4 if chemistry != "lifepo4" else 13.1))[1])
+    began, wanted = set(judged(nth)), VERDICTS[nth][3]
     assert began & wanted if wanted else not began
     assert began <= wanted
 
 
 def test_every_charging_rule_speaks_in_whole_sentences_with_its_caution() -> None:
     """Each finding has evidence, meaning with a likely cause, one action and a source; over-voltage, heat and lithium in the cold carry their safety sentence."""
-    for chemistry, profile, celsius, wanted in VERDICTS:
-        if not wanted:
-            continue
-        _, began, _ = folded(battery(chemistry), samples(profile, celsius, rest_v=12.4 if chemistry != "lifepo4" else 13.1))
-        for name, finding in began.items():
+    for nth in range(len(VERDICTS)):
+        for name, finding in judged(nth).items():
             assert len(finding.title) <= 60, finding.title
             assert finding.seen.endswith((".", "!")), finding.seen
             assert finding.meaning
