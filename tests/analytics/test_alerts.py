@@ -18,7 +18,8 @@ MINUTE_MS = 60_000
 
 
 def view(at_ms: int, replaced_ms: int | None = None) -> View:
-    return view_of(begin(agm()), at_ms, ticked=False)._replace(use=UseMemory(replaced_ms=replaced_ms))
+    state = begin(agm())._replace(use=UseMemory(replaced_ms=replaced_ms))
+    return view_of(state, at_ms, ticked=False)
 
 
 def finding(priority: str = "low") -> Finding:
