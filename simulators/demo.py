@@ -41,12 +41,12 @@ class Told:
     next_s: float = 0.0
     happened: int = field(default=0)
 
-    def catch_up(self, wall: float, say: Say) -> None:
-        """Live up to the story's present, sending every reading that falls due."""
+    def catch_up(self, wall: float, say: Say, stop: threading.Event) -> None:
+        """Live up to the story's present, sending every reading that falls due; leaves off when asked to stop."""
         role, start_s = self.role, self.story.from_s
         end_s = self.story.now_s(wall) - start_s
         told_s = self.story.days * DAY_S
-        while self.next_s + (every_s := role.every_s if self.next_s < told_s else AFTERWARDS_EVERY_S) <= end_s:
+        while self.next_s + (every_s := role.every_s if self.next_s < told_s else AFTERWARDS_EVERY_S) <= end_s and not stop.is_set():
             self.next_s += every_s
             while self.happened < len(role.happenings) and role.happenings[self.happened][0] <= self.next_s:
                 at_s, sentence = role.happenings[self.happened]
@@ -100,7 +100,7 @@ class Demo:
         while not stop.wait(0.05):
             wall = wall_s()
             for tale in tales:
-                tale.catch_up(wall, self.say)
+                tale.catch_up(wall, self.say, stop)
             if not told and wall >= longest.to_s:
                 told = True
                 self.say({"told": True})

@@ -42,6 +42,7 @@ class SerialLine:
     def __init__(self, link: Path | None = None, faults: WireFaults | None = None) -> None:
         self.link, self.faults = link, faults
         self.lost_bytes = 0
+        self._stuck = False
         self._master: int | None = None
         self._slave: int | None = None
         self.port = ""
@@ -72,14 +73,14 @@ class SerialLine:
     def write(self, frame: bytes, patience_s: float = 0.0) -> None:
         """Send one frame, through the faults; unplugged or full: it is lost and counted.
 
-        `patience_s`: how long to wait for room, as a line with flow control does.
+        `patience_s`: how long to wait for room, as a line with flow control does; once in vain, then not again until there is some.
         """
         for piece in self.faults.through(frame) if self.faults else (frame,):
             if self._master is None:
                 self.lost_bytes += len(piece)
                 continue
             if patience_s:
-                select.select([], [self._master], [], patience_s)
+                self._stuck = not select.select([], [self._master], [], 0.0 if self._stuck else patience_s)[1]
             try:
                 self.lost_bytes += len(piece) - os.write(self._master, piece)
             except BlockingIOError:
