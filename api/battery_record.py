@@ -13,10 +13,9 @@ from analytics.battery import Battery
 from analytics.cautions import CAUTIONS
 from analytics.reading import Note
 from api.ports import Alert, AlertAct, Columns
-from api.words import rfc3339
+from api.words import CHARGING, rfc3339
 
 Json = dict[str, Any]
-CHARGING = frozenset({"bulk", "absorption", "float", "equalisation", "pulse", "charging"})
 MOST = 200
 """Judgement: rows of one kind in a record that a person reads; the count of all is told beside them."""
 
@@ -136,10 +135,20 @@ def _table(title: str, heads: Sequence[str], rows: Sequence[Sequence[object]], n
 def _list(title: str, values: Json) -> str:
     if not values:
         return ""
-    items = "".join(
-        f"<dt>{escape(str(k).replace('_', ' '))}</dt><dd>{escape('not known' if v is None else str(v))}</dd>" for k, v in values.items()
-    )
+    items = "".join(f"<dt>{escape(_name(k))}</dt><dd>{_value(k, v)}</dd>" for k, v in values.items())
     return f"<section><h2>{escape(title)}</h2><dl>{items}</dl></section>"
+
+
+def _name(key: str) -> str:
+    return key.removesuffix("_ms").replace("_", " ")
+
+
+def _value(key: str, value: object) -> str:
+    if value is None:
+        return "not known"
+    if key.endswith("_ms") and isinstance(value, int):
+        return f"{_when(rfc3339(value))} UTC"
+    return escape(f"{value:.4g}" if isinstance(value, float) else str(value))
 
 
 def _declared(battery: Json) -> Json:

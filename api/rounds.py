@@ -11,7 +11,7 @@ from typing import Literal, NamedTuple
 from analytics.assessment import Assessment, Due, Finding
 from analytics.battery import Battery
 from api.ports import Alert
-from api.words import CARE, DAY_MS, HOUR_MS, by, day, since
+from api.words import CARE, CHARGING, DAY_MS, HOUR_MS, by, current, day, since
 
 Sort = Literal["charge", "isolate", "look", "visit", "cannot judge", "care", "done", "fine"]
 """What kind of action it is: in words, so that nothing hangs on a colour."""
@@ -100,7 +100,7 @@ def row_of(s: Situation, now_ms: int) -> Row:
 def earliest_damage_ms(s: Situation, now_ms: int) -> int | None:
     """The early end of the forecast; under a high alert, when it began: harm may be under way already."""
     times = [alert.began_ms for alert in standing(s, now_ms) if alert.priority == "high" and not _is_silence(alert.finding)]
-    forecast = None if s.assessment is None else s.assessment.details.forecast
+    forecast = None if s.assessment is None or _charging(s.assessment) else s.assessment.details.forecast
     if forecast is not None and forecast.earliest_ms is not None:
         times.append(forecast.earliest_ms)
     return min(times, default=None)
@@ -154,18 +154,20 @@ def _running_low(s: Situation, now_ms: int) -> _Choice | None:
     if s.assessment is None:
         return None
     forecast, load = s.assessment.details.forecast, s.assessment.details.standing_load
+    alert = next((a for a in standing(s, now_ms) if a.rule in OF_CHARGE), None)
+    if _charging(s.assessment):  # what was foretold before the charge does not hold any more
+        return None if alert is None else _Choice("charge", "let it charge until it is full", alert.finding.title, None, alert)
     if forecast is None or forecast.earliest_ms is None or forecast.earliest_ms - now_ms > SOON_MS:
         return None
-    alert = next((a for a in standing(s, now_ms) if _of_charge(a.finding)), None)
     why = alert.finding.title if alert is not None else f"It may reach its limit of {forecast.limit_pct:.0f} % by then."
     far = forecast.earliest_ms - now_ms > 3 * DAY_MS  # judgement: with less than three days it is charged first, whatever drains it
     if load is not None and load.low_a > STANDING_LOAD_A and far:
-        return _Choice("isolate", f"isolate: {1000 * load.current_a:.0f} mA standing load", why, forecast.earliest_ms, alert)
+        return _Choice("isolate", f"isolate: {current(load.current_a)} standing load", why, forecast.earliest_ms, alert)
     return _Choice("charge", by("charge", forecast.earliest_ms, now_ms), why, forecast.earliest_ms, alert)
 
 
-def _of_charge(finding: Finding) -> bool:
-    return finding.rule in OF_CHARGE
+def _charging(assessment: Assessment) -> bool:
+    return assessment.charge_phase in CHARGING
 
 
 def _other_alert(s: Situation, now_ms: int) -> _Choice | None:

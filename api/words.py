@@ -23,6 +23,8 @@ PHASES = {
     "unknown": "What it is doing now cannot be told yet.",
 }
 
+CHARGING = frozenset({"bulk", "absorption", "float", "equalisation", "pulse", "charging"})
+
 ANCHORS = {
     "rest": "its voltage was read at rest",
     "full": "it was charged full",
@@ -92,8 +94,10 @@ def why(anchor: Anchor | None, now_ms: int) -> str:
     return f"Last made sure {since(max(0, now_ms - anchor.at_ms))} ago, when {cause} and that showed {anchor.after_pct:.0f} %; counted from there."
 
 
-def left(forecast: Forecast | None, now_ms: int) -> str:
-    """Time until the safe limit as a range."""
+def left(forecast: Forecast | None, now_ms: int, phase: str = "unknown") -> str:
+    """Time until the safe limit as a range. While it is being charged no forecast holds."""
+    if phase in CHARGING:
+        return "It is being charged: when it needs the next charge shows once it is left alone."
     if forecast is None:
         return "When it will need a charge cannot be told yet."
     if forecast.basis.startswith("cannot judge"):
@@ -103,24 +107,31 @@ def left(forecast: Forecast | None, now_ms: int) -> str:
     if forecast.latest_ms is not None and forecast.latest_ms <= now_ms:
         return f"It is at or below its limit of {forecast.limit_pct:.0f} %: charge it now."
     late_ms = None if forecast.latest_ms is None else forecast.latest_ms - now_ms
+    if forecast.earliest_ms - now_ms < HOUR_MS:
+        last = "" if late_ms is None else f", and will within {since(late_ms)}"
+        return f"It may reach its limit of {forecast.limit_pct:.0f} % at any time now{last}, if nothing changes."
     return f"Reaches its limit of {forecast.limit_pct:.0f} % in {span(forecast.earliest_ms - now_ms, late_ms)}, if nothing changes."
+
+
+def current(current_a: float) -> str:
+    """Without its sign, in the unit that is read most easily: `60 mA`, `6.0 A`."""
+    return f"{1000 * abs(current_a):.0f} mA" if abs(current_a) < 0.9995 else f"{abs(current_a):.1f} A"
 
 
 def standing(load: Load | None) -> str:
     """What drains it while nothing is switched on."""
     if load is None:
         return "The standing load has not been measured yet: it shows while the battery rests."
-    low, high = 1000 * load.low_a, 1000 * load.high_a
-    if high <= 1:
+    if load.high_a <= 0.001:
         return "Nothing drains it while it rests."
-    if low <= 0:
-        return f"At most {high:.0f} mA drain it while it rests; it may be nothing at all."
-    return f"About {1000 * load.current_a:.0f} mA drain it while it rests, very likely between {low:.0f} and {high:.0f} mA."
+    if load.low_a <= 0:
+        return f"At most {current(load.high_a)} drain it while it rests; it may be nothing at all."
+    return f"About {current(load.current_a)} drain it while it rests, very likely between {current(load.low_a)} and {current(load.high_a)}."
 
 
 CARE = {
     "check": "check its voltage",
-    "refresh": "charge it, as is due in storage",
+    "refresh": "give it its three-monthly charge",
     "charge_before_storage": "charge it before storage",
     "check_before_use": "check it before the trip",
     "check_after_use": "check it after the trip",
@@ -157,7 +168,7 @@ def words(battery: Battery, assessment: Assessment | None, now_ms: int, heard_ms
     return {
         "charge": charge(assessment),
         "why": why(assessment.anchor, now_ms),
-        "left": left(details.forecast, now_ms),
+        "left": left(details.forecast, now_ms, assessment.charge_phase),
         "load": standing(details.standing_load),
         "doing": PHASES.get(assessment.charge_phase, assessment.charge_phase),
         "silence": quiet,

@@ -61,13 +61,15 @@ export function table(h, history) {
   return h("table", {}, h("thead", {}, h("tr", {}, ["time", "V", "A", "°C", "charge %", ""].map((t) => h("th", { scope: "col" }, t)))), h("tbody", {}, rows));
 }
 
+/** Runs of one phase, as [begin, end) in time; a gap (a row without phase) ends a run. */
 function phaseStrips(history) {
   const strips = [];
+  let before = null;
   history.charge_phase.forEach((phase, i) => {
-    const last = strips.at(-1), end = history.time_ms[i] + (history.every_ms ?? 60000);
-    if (phase === null || phase === "unknown") return;
-    if (last && last.phase === phase && history.time_ms[i] - last.end < (history.every_ms ?? 60000) * 2) last.end = end;
-    else strips.push({ phase, begin: history.time_ms[i], end });
+    const at = history.time_ms[i];
+    if (before !== null) strips.at(-1).end = at;
+    if (phase !== null && phase !== "unknown" && phase !== before) strips.push({ phase, begin: at, end: at + (history.every_ms ?? 60000) });
+    before = phase === "unknown" ? null : phase;
   });
   return strips;
 }

@@ -18,6 +18,7 @@ function h(tag, attributes = {}, ...children) {
   return element;
 }
 
+const sentence = (text) => (text ? text[0].toUpperCase() + text.slice(1) + (/[.!?]$/.test(text) ? "" : ".") : "");
 const say = (text) => { $("status").textContent = text; };
 const day = (text) => new Date(text).toLocaleDateString("en-GB", { weekday: "long", day: "numeric", month: "long" });
 const moment = (text) => new Date(text).toLocaleString("en-GB", { day: "numeric", month: "short", hour: "2-digit", minute: "2-digit" });
@@ -109,7 +110,7 @@ async function rounds() {
     h("option", { value: "" }, "every site"), sheet.sites.map((s) => h("option", { value: s, selected: s === asked.get("site") }, s)));
   query.set("format", "csv");
   const parts = [h("h1", {}, "Rounds"),
-    h("p", { class: "next" }, `${day(sheet.now)}. ${COUNT[need] ?? `${need} vehicles need`} you; ${sheet.fine} of ${sheet.batteries} need nothing.`),
+    h("p", { class: "next" }, `${day(sheet.now)}. ${COUNT[need] ?? `${need} vehicles need`} you${sheet.fine ? `; ${sheet.fine === 1 ? "one is" : `${sheet.fine} are`} fine` : ""}.`),
     h("div", { class: "filters" }, sheet.sites.length > 1 ? [h("label", { for: "site" }, "Show"), sites] : [],
       h("button", { type: "button", onclick: () => print() }, "Print the sheet"),
       h("a", { href: `${API}/rounds?${query}`, download: "rounds.csv" }, "As CSV"),
@@ -129,10 +130,10 @@ async function rounds() {
   for (const ol of document.querySelectorAll("ol.rounds")) { ol.setAttribute("start", list); ol.style.counterReset = `row ${list - 1}`; list += ol.children.length; }
 }
 
-/** `North yard. Damage from Thursday 4 December; next hire Friday 12 December. For Ines.` */
+/** `At North yard. Damage from Thursday 4 December; next hire Friday 12 December. For Ines.` */
 function facts(row) {
   const dates = [row.earliest_damage && `damage from ${day(row.earliest_damage)}`, row.next_hire && `next hire ${day(row.next_hire)}`].filter(Boolean).join("; ");
-  return [row.site, dates && dates[0].toUpperCase() + dates.slice(1), row.owner && `For ${row.owner}`].filter(Boolean).map((text) => `${text}.`).join(" ");
+  return [row.site && `At ${row.site}`, dates && dates[0].toUpperCase() + dates.slice(1), row.owner && `For ${row.owner}`].filter(Boolean).map((text) => `${text}.`).join(" ");
 }
 
 function task(row) {
@@ -140,7 +141,7 @@ function task(row) {
   const take = doing(async () => { await ask(address("alerts", row.alert_id, "acknowledge"), {}); await rounds(); }, `Taken on: ${row.vehicle}.`);
   return h("li", { id: `row-${row.battery_id}` },
     h("div", {}, h("h3", {}, h("a", { href: `#/battery/${encodeURIComponent(row.battery_id)}` }, row.vehicle), ": ", row.action),
-      h("p", {}, row.why ? row.why + (row.why.endsWith(".") ? "" : ".") : ""),
+      h("p", {}, sentence(row.why)),
       h("p", { class: "facts" }, facts(row)),
       taken || row.proof ? h("p", { class: "proof" }, `${taken} ${row.proof}`.trim()) : null),
     h("div", { class: "buttons" }, row.alert_id && !row.acknowledged && row.sort !== "done" && may("operate") ? h("button", { type: "button", onclick: take, "aria-label": `I take on ${row.vehicle}` }, "I take this on") : null),
@@ -177,8 +178,8 @@ function paintState(declared, state) {
   $("state")?.replaceChildren(
     ...[w.silence ? h("p", { class: "quiet" }, w.silence) : null, h("p", { class: "answer" }, w.charge), ruler(state, declared.limit_pct),
       h("p", { class: "next" }, w.left ?? ""), h("p", {}, w.why ?? ""), h("p", {}, w.load ?? ""),
-      ...state.sentences.map((s) => h("p", {}, s)),
-      measured === null ? null : h("p", { class: "soft" }, `${w.doing} ${measured}, ${moment(state.time)}.`)].filter(Boolean));
+      measured === null ? null : h("p", { class: "soft" }, `${w.doing} ${measured}, ${moment(state.heard)}.`),
+      state.sentences.length ? h("details", {}, h("summary", {}, "In more words"), ...state.sentences.map((s) => h("p", {}, s))) : null].filter(Boolean));
 }
 
 const current = (a) => (Math.abs(a) < 0.05 ? `${Math.round(a * 1000)} mA` : `${Math.abs(a).toFixed(1)} A ${a > 0 ? "in" : "out"}`);
@@ -224,7 +225,7 @@ function alertArticle(a, declared) {
     h("p", {}, f.seen), h("p", {}, f.meaning), h("p", { class: "todo" }, f.advice), f.caution ? h("p", { class: "care" }, h("strong", {}, "Take care. "), f.caution) : null,
     a.ended || !may("operate") ? null : h("div", { class: "buttons" }, a.acknowledged ? null : h("button", { type: "button", class: "main", onclick: take }, "I take this on"), shelveForm(a, again)),
     h("details", { ontoggle: unfold }, h("summary", {}, "Evidence and history"),
-      h("dl", {}, Object.entries(f.evidence).flatMap(([key, value]) => [h("dt", {}, key.replaceAll("_", " ")), h("dd", {}, String(value))]), h("dt", {}, "threshold from"), h("dd", {}, f.source)), log));
+      h("dl", {}, facts_of(f.evidence), h("dt", {}, "threshold from"), h("dd", {}, f.source)), log));
 }
 
 function shelveForm(a, again) {
@@ -305,7 +306,7 @@ async function paintCare(declared, state) {
   }, "Your measurement is in the log.");
   const charged = doing(async () => { await ask(path, { kind: "charged" }); await paintCare(declared, state); }, "Noted. It counts once the sensor has seen it.");
   $("care")?.replaceChildren(h("h2", {}, "Care"),
-    ...(state.dues.length ? [h("ul", { class: "log" }, state.dues.map((d) => h("li", {}, h("strong", {}, d.text), ` ${d.reason}`)))] : [h("p", {}, "Nothing is due.")]),
+    ...(state.dues.length ? [h("ul", { class: "log" }, state.dues.map((d) => h("li", {}, h("strong", {}, d.text), " ", sentence(d.reason))))] : [h("p", {}, "Nothing is due.")]),
     ...(may("operate") ? [h("form", { class: "line", onsubmit: measured }, h("label", { for: "volts" }, "I measured"), volts, h("span", {}, "V"), h("button", { class: "main" }, "Write it down")),
       h("p", { class: "soft", id: "volts-hint" }, "At rest: hours after charging, nothing switched on, across the battery's own terminals."),
       h("div", { class: "buttons" }, h("button", { type: "button", onclick: charged }, "I charged it"))] : []),
@@ -315,18 +316,27 @@ async function paintCare(declared, state) {
 
 // ---- what is known of it ------------------------------------------------------------------------------------------
 
-const named = (key) => key.replaceAll("_", " ").replace(/ pct$/, " (%)").replace(/ ah$/, " (Ah)").replace(/ v$/, " (V)").replace(/ a$/, " (A)").replace(/ ohm$/, " (Ω)").replace(/ c$/, " (°C)").replace(/ h$/, " (h)");
-const number = (value) => (typeof value === "number" ? Number(value.toPrecision(4)).toString() : String(value ?? "not known"));
+const UNITS = { mv_per_k_and_cell: "mV per K and cell", pct: "%", pct_h: "% h", ah: "Ah", v: "V", a: "A", ma: "mA", ohm: "Ω", c: "°C", k: "K", h: "h", s: "s", years: "years", days: "days" };
+
+/** `usable_capacity_ah`, 95.51 as a name and `95.5 Ah`; times become dates; what is not known is left out. */
+function facts_of(values) {
+  return Object.entries(values).filter(([, value]) => value !== null).flatMap(([key, value]) => {
+    const unit = key.includes("_than_") ? undefined : Object.keys(UNITS).filter((u) => key.endsWith(`_${u}`)).sort((a, b) => b.length - a.length)[0];
+    if (key.endsWith("_ms")) return [h("dt", {}, key.slice(0, -3).replaceAll("_", " ")), h("dd", {}, moment(value))];
+    return [h("dt", {}, (unit ? key.slice(0, -unit.length - 1) : key).replaceAll("_", " ").replace("25 c", "25 °C")), h("dd", {}, `${number(value)}${unit && typeof value === "number" ? ` ${UNITS[unit]}` : ""}`)];
+  });
+}
+const number = (value) => (typeof value === "number" ? Number(value.toPrecision(3)).toLocaleString("en-GB", { maximumFractionDigits: 6 }) : String(value));
 
 async function paintMore(declared, state) {
   const blocks = [["Its charging", state.session], ["Time spent low", state.exposure], ["Its age", state.ageing]].filter(([, values]) => Object.keys(values).length);
-  const parts = blocks.map(([title, values]) => [h("h3", {}, title), h("dl", {}, Object.entries(values).flatMap(([k, v]) => [h("dt", {}, named(k)), h("dd", {}, number(v))]))]);
+  const parts = blocks.map(([title, values]) => [h("details", {}, h("summary", {}, title), h("dl", {}, facts_of(values)))]);
   if (state.learned.length) {
-    parts.push([h("h3", {}, "Learned from its readings"), h("dl", {}, state.learned.flatMap((x) => [h("dt", {}, named(x.name)), h("dd", {}, `${number(x.value)}, very likely ${number(x.low)} to ${number(x.high)}`)]))]);
+    parts.push([h("details", {}, h("summary", {}, "Learned from its readings"), h("dl", {}, state.learned.flatMap((x) => { const [name, value] = facts_of({ [x.name]: x.value }); value.append(`, very likely ${number(x.low)} to ${number(x.high)}`); return [name, value]; })))]);
   }
   const { deliveries } = await ask(address("batteries", declared.id, "deliveries")).catch(() => ({ deliveries: [] }));
   if (deliveries.length) {
-    parts.push([h("h3", {}, "Who was told"), h("ul", { class: "log" }, deliveries.slice(0, 20).map((d) => h("li", {}, when(d.due), " ", `${d.channel}: ${d.title} (${d.state}${d.last_error ? `: ${d.last_error}` : ""})`)))]);
+    parts.push([h("details", {}, h("summary", {}, `Who was told (${deliveries.length})`), h("ul", { class: "log" }, deliveries.slice(0, 20).map((d) => h("li", {}, when(d.due), " ", `${d.channel}: ${d.title} (${d.state}${d.last_error ? `: ${d.last_error}` : ""})`))))]);
   }
   parts.push(h("p", { class: "noprint" }, h("a", { href: `${address("batteries", declared.id, "record")}?format=html` }, "The battery's record, to print or hand over")));
   $("more")?.replaceChildren(h("h2", {}, "What is known of it"), ...parts.flat());

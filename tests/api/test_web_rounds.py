@@ -50,6 +50,15 @@ def test_a_standing_load_is_isolated_if_there_is_time() -> None:
     assert only(Situation(BATTERY, assessed(forecast=falling(2), standing_load=load), NOW_MS)).sort == "charge"
 
 
+def test_what_is_being_charged_is_let_alone() -> None:
+    """A forecast made before the charge does not hold: the alert that still stands asks only to let it get full."""
+    charging = assessed(pct=96.0, forecast=falling(-1, -0.5))._replace(charge_phase="float")
+    row = only(Situation(BATTERY, charging, NOW_MS, [alert()]))
+    assert (row.action, row.earliest_damage_ms) == ("let it charge until it is full", None)
+    assert only(Situation(BATTERY, charging, NOW_MS)).sort == "fine"
+    assert left(falling(-3, -1), NOW_MS, "float").startswith("It is being charged")
+
+
 def test_a_small_standing_load_is_not_hunted() -> None:
     """20 mA takes 78 days to halve 100 Ah (worked row DAYS-20MA), five times the sheet's horizon: charge, do not hunt."""
     assert fact("DAYS-20MA").value > 5 * 14
@@ -183,11 +192,17 @@ def test_sentences_read_aloud() -> None:
     assert why(anchored, NOW_MS) == "Last made sure 3 days ago, when it was charged full and that showed 100 %; counted from there."
     assert left(falling(6.4, 9.2), NOW_MS) == "Reaches its limit of 50 % in 6 to 9 days, if nothing changes."
     assert left(falling(6.4), NOW_MS) == "Reaches its limit of 50 % in 6 days or more, if nothing changes."
+    assert left(falling(-1, 3), NOW_MS) == "It may reach its limit of 50 % at any time now, and will within 3 days, if nothing changes."
     assert left(falling(-3, -1), NOW_MS) == "It is at or below its limit of 50 %: charge it now."
     assert left(Forecast(50, None, None, "charge balance"), NOW_MS) == "It is not on its way to its limit of 50 %."
     assert left(Forecast(50, None, None, "cannot judge: no rest was seen"), NOW_MS).endswith("cannot be told: no rest was seen.")
-    assert standing(Load(0.06, 0.05, 0.07, NOW_MS, "current")) == "About 60 mA drain it while it rests, very likely between 50 and 70 mA."
+    assert (
+        standing(Load(0.06, 0.05, 0.07, NOW_MS, "current")) == "About 60 mA drain it while it rests, very likely between 50 mA and 70 mA."
+    )
     assert standing(Load(0.01, -0.02, 0.04, NOW_MS, "current")) == "At most 40 mA drain it while it rests; it may be nothing at all."
+    assert (
+        standing(Load(5.96, 5.78, 6.14, NOW_MS, "current")) == "About 6.0 A drain it while it rests, very likely between 5.8 A and 6.1 A."
+    )
     assert due("check", NOW_MS + 5 * DAY_MS, NOW_MS) == "Check its voltage by Sunday 7 December."
     assert due("check", NOW_MS - DAY_MS, NOW_MS) == "Check its voltage today."
     assert silence(NOW_MS - 5 * DAY_MS, NOW_MS) == "Silent for 5 days: all that stands here is as of then."
