@@ -6,6 +6,7 @@ from analytics.assessment import Anchor
 from analytics.estimate.belief import OFFSET, SOC, Belief, Filter, Habit, Marks, N, Slot, prior
 from analytics.estimate.charged import absorbing, by_charger, by_charger_alone, by_tail
 from analytics.estimate.counting import STILL, between, over_gap, over_slot
+from analytics.estimate.filtering import replaced
 from analytics.estimate.model import Model, rest_pct
 from analytics.estimate.resting import rest_anchor, rest_marked
 from analytics.estimate.voltage import Seen, by_voltage, by_voltage_alone, compensated, stepped
@@ -18,6 +19,10 @@ MISFIT_H = 1.5
 """Over how many hours surprises are averaged. Judgement."""
 SAME_V = 0.0002
 """Means of two slots closer than this are the same: not even noise differs."""
+DISTRUST = 5
+"""Judgement: five times in a row is no chance, and a turned shunt is found within a day of use."""
+AGAINST_V, WITHOUT_V, WITHOUT_ANY_V = 0.02, 0.05, 0.20
+"""Six cells, from one slot to the next. Judgement: after a charger leaves, a voltage falls for a while though nothing flows."""
 STEP_MS = 120_000
 """Longer than this between two readings, a change of voltage is more than resistance."""
 FAST_MS = 300_000.0
@@ -57,7 +62,7 @@ def advance(model: Model, belief: Belief, reading: Reading) -> Belief:
         step_a = a - was
         moved = step_a * step_ms / 3.6e6
         if (step_a > model.step_a or step_a < -model.step_a) and a <= model.step_a and was <= model.step_a and step_ms <= STEP_MS:
-            habit = stepped(model, habit, (v - slot.last_v) / step_a, step_a, between(model, f, slot))
+            habit = stepped(model, habit, (v - slot.last_v) / step_a, step_a, between(model, f, slot, habit.blind))
         if counter is not None and last_ah is not None:
             ah += counter - last_ah
         else:
@@ -66,7 +71,7 @@ def advance(model: Model, belief: Belief, reading: Reading) -> Belief:
         fast_a += (a - fast_a) * step_ms / (step_ms + FAST_MS)
     slot = Slot(begin_ms, at_ms, v, a, counter, ah, doubt, count + 1, v_sum + v, a_sum, fast_a, known_c)
     if at_ms - begin_ms < SLOT_MS:
-        return Belief(at_ms, between(model, f, slot), f, slot, habit, belief.marks, belief.anchor)
+        return Belief(at_ms, between(model, f, slot, habit.blind), f, slot, habit, belief.marks, belief.anchor)
     return _settled(model, belief, f, slot, habit)
 
 
@@ -74,7 +79,7 @@ def _first(model: Model, belief: Belief, reading: Reading) -> Belief:
     _, at_ms, v, a, temperature, counter, *_ = reading
     known_c = believable_c(temperature)
     amps = 0.0 if a is None else a
-    habit = Habit(60_000.0, 0.0, (0.02 * model.capacity_ah) ** 2, model.ohms, (0.6 * model.ohms) ** 2, a is None, 1.0, v, amps, 0)
+    habit = Habit(60_000.0, 0.0, (0.02 * model.capacity_ah) ** 2, model.ohms, (0.6 * model.ohms) ** 2, a is None, 1.0, v, amps, 0, 0)
     declared = belief.soc is not None
     soc = belief.soc if belief.soc is not None else (
         rest_pct(model, compensated(model, None, None, v, amps, amps), known_c) / 100 if model.lead else 0.5
@@ -97,7 +102,10 @@ def _settled(model: Model, belief: Belief, f: Filter, slot: Slot, habit: Habit) 
     """Slot closed: predict, correct by voltage, look for anchors."""
     f = over_slot(model, f, habit, slot)
     hours = (slot.last_ms - slot.begin_ms) / 3.6e6
+    was_blind = habit.blind
     habit = _habit(model, habit, f, slot, hours)
+    if habit.blind != was_blind:
+        f = _switched(model, f, habit)
     seen = _seen(habit, slot, hours)
     marks, anchor = belief.marks, belief.anchor
     if seen is not None:
@@ -117,6 +125,13 @@ def _settled(model: Model, belief: Belief, f: Filter, slot: Slot, habit: Habit) 
     return Belief(slot.last_ms, f.mean[SOC], f, _opened(slot), habit, marks, anchor)
 
 
+def _switched(model: Model, f: Filter, habit: Habit) -> Filter:
+    """The offset state anew: a current that is no longer believed, or one that is believed again."""
+    if habit.blind:
+        return replaced(f, OFFSET, 0.0, max(habit.spread_a2, (0.02 * model.capacity_ah) ** 2))
+    return replaced(f, OFFSET, 0.0, max(0.002, model.battery.sensor.current_offset_a) ** 2)
+
+
 def _corrected(model: Model, f: Filter, habit: Habit, seen: Seen) -> tuple[Filter, float]:
     if habit.blind:
         return by_voltage_alone(model, f, habit, seen)
@@ -132,17 +147,34 @@ def _seen(habit: Habit, slot: Slot, hours: float) -> Seen | None:
 
 def _habit(model: Model, habit: Habit, f: Filter, slot: Slot, hours: float) -> Habit:
     """The habit after one more slot."""
-    interval, mean, spread, r, r_var, blind, misfit, last_v, last_a, still = habit
+    interval, mean, spread, r, r_var, blind, misfit, last_v, last_a, distrust, still = habit
     interval += (1000 * 3600 * hours / max(1, slot.readings) - interval) * 0.05
+    v = slot.v_sum / slot.readings if slot.readings else slot.last_v
+    shown_a = None if slot.a_sum is None or not slot.readings else slot.a_sum / slot.readings
+    if shown_a is not None:
+        distrust = _distrusted(model, distrust, v - last_v, shown_a, last_a)
+        blind = distrust >= (1 if blind else DISTRUST)
+        still = 0 if abs(v - last_v) > SAME_V else still + 1 if _should_move(model, v, shown_a, last_a) else still
+        last_a = shown_a
     amps = -f.mean[OFFSET] if blind else slot.ah / hours if hours > 0 else 0.0
     w = min(0.5, hours / 24)
     spread += ((amps - mean) ** 2 - spread) * w
-    v = slot.v_sum / slot.readings if slot.readings else slot.last_v
-    if abs(v - last_v) > SAME_V:
-        still = 0
-    elif not blind and v < model.float_v and abs(amps - last_a) > 0.5 * model.step_a:
-        still = min(100, still + 1)
-    return Habit(interval, mean + (amps - mean) * w, spread, r, r_var, blind, misfit, v, amps, still)
+    return Habit(interval, mean + (amps - mean) * w, spread, r, r_var, blind, misfit, v, last_a, distrust, min(still, 100))
+
+
+def _should_move(model: Model, v: float, a: float, last_a: float) -> bool:
+    """Whether a current has changed so much that no voltage but a charger's could stand still."""
+    return v < model.float_v and abs(a - last_a) > 0.5 * model.step_a
+
+
+def _distrusted(model: Model, distrust: int, moved_v: float, a: float, last_a: float) -> int:
+    """One more for a current that moved against the voltage or did not move with it at all, one less for one that agreed."""
+    step_a = a - last_a
+    if abs(step_a) > model.step_a and abs(moved_v) > AGAINST_V * model.volts:
+        return max(0, distrust - 1) if (step_a > 0) == (moved_v > 0) else min(2 * DISTRUST, distrust + 1)
+    if abs(step_a) < 1e-6 and abs(moved_v) > (WITHOUT_V if abs(a) > 0.01 else WITHOUT_ANY_V) * model.volts:
+        return min(2 * DISTRUST, distrust + 1)
+    return distrust
 
 
 def _after_gap(model: Model, belief: Belief, f: Filter, slot: Slot, habit: Habit, reading: Reading) -> Belief:

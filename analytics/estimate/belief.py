@@ -77,6 +77,8 @@ class Habit(NamedTuple):
     last_v: float
     last_a: float
     """Means over the last slot."""
+    distrust: int
+    """How often lately current and voltage moved against each other, or the one without the other; from `DISTRUST` on it is blind."""
     still: int
     """Slots in a row in which the current changed and the voltage did not at all."""
 

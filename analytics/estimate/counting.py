@@ -120,8 +120,9 @@ def over_gap(model: Model, f: Filter, habit: Habit, slot: Slot, hours: float, kn
     return _over(model, f, habit, hours, mean * hours, doubt, min(slot.last_v, rest_v), slot.temperature_c, habit.spread_a2**0.5)
 
 
-def between(model: Model, f: Filter, slot: Slot) -> float:
+def between(model: Model, f: Filter, slot: Slot, blind: bool) -> float:
     """State of charge now: the filter's at the beginning of the slot and the count since."""
     hours = (slot.last_ms - slot.begin_ms) / 3.6e6
-    soc = f.mean[SOC] + (slot.ah - f.mean[OFFSET] * hours) / (model.capacity_ah * f.mean[CAPACITY])
+    ah = 0.0 if blind else slot.ah
+    soc = f.mean[SOC] + (ah - f.mean[OFFSET] * hours) / (model.capacity_ah * f.mean[CAPACITY])
     return min(1.0, max(0.0, soc))

@@ -62,7 +62,7 @@ def model_of(battery: Battery) -> Model:
     table = own or tuple((p, v * cells) for p, v in kind.rest_voltage.rows)
     spread = kind.rest_voltage_spread_v.value * cells
     # Judgement: an owner's own table is off by 20 mV for six cells (one standard deviation); published ones by the chemistry's spread.
-    table_sd = (0.0035 if kind.lead_acid else 0.005) * cells if own else 2.0 * spread
+    table_sd = (0.0035 if kind.lead_acid else 0.005) * cells if own else 2.5 * spread
     volts = cells / 6
     resistance = kind.internal_resistance_ohm_ah.value * cells / ah
     return Model(

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from math import exp
+
 from analytics.assessment import Anchor, Learned
-from analytics.estimate.belief import CAPACITY, DIAGONAL, OFFSET, PAIRS, TABLE, Belief, Filter, fresh, prior
+from analytics.estimate.belief import CAPACITY, DIAGONAL, OFFSET, PAIRS, TABLE, TAIL, Belief, Filter, fresh, prior
 from analytics.estimate.counting import over_gap
 from analytics.estimate.filtering import bounded
 from analytics.estimate.model import Model
@@ -70,7 +72,8 @@ def capacity_ah(model: Model, belief: Belief) -> float:
 
 def current_offset_a(belief: Belief) -> float:
     """Current that the sensor shows when none flows, as learned."""
-    return 0.0 if belief.filter is None else belief.filter.mean[OFFSET]
+    blind = belief.filter is None or belief.habit is None or belief.habit.blind
+    return 0.0 if blind or belief.filter is None else belief.filter.mean[OFFSET]
 
 
 def resistance_ohm(model: Model, belief: Belief) -> float:
@@ -89,10 +92,12 @@ def learned(model: Model, belief: Belief) -> tuple[Learned, ...]:
         return Learned(name, value, value - half, value + half)
 
     half = NINETY * habit.resistance_var**0.5
+    tail, tail_half = f.mean[TAIL], NINETY * f.cov[DIAGONAL[TAIL]] ** 0.5
     return (
         of("usable_capacity_ah", CAPACITY, model.capacity_ah),
-        of("current_offset_a", OFFSET, 1.0),
+        *(() if habit.blind else (of("current_offset_a", OFFSET, 1.0),)),
         of("rest_voltage_offset_v", TABLE, 1.0),
+        *((Learned("charge_acceptance_h", exp(tail), exp(tail - tail_half), exp(tail + tail_half)),) if model.lead else ()),
         Learned("internal_resistance_ohm", habit.resistance, max(0.0, habit.resistance - half), habit.resistance + half),
     )
 
@@ -118,7 +123,7 @@ def noted(model: Model, belief: Belief, note: Note) -> Belief:
 
 def forgotten(model: Model, belief: Belief, name: str) -> Belief:
     """One learned value, or `all` of them, back to what was believed before any data."""
-    states = {"usable_capacity_ah": CAPACITY, "current_offset_a": OFFSET, "rest_voltage_offset_v": TABLE}
+    states = {"usable_capacity_ah": CAPACITY, "current_offset_a": OFFSET, "rest_voltage_offset_v": TABLE, "charge_acceptance_h": TAIL}
     f, habit = belief.filter, belief.habit
     if f is None or habit is None:
         return belief

@@ -147,7 +147,7 @@ def test_the_interval_opens_as_fast_as_an_offset_drifts() -> None:
     owner = battery("lifepo4", initial_state_of_charge_pct=60.0, sensor=Sensor(current_offset_a=0.1))
     model = estimate.model_of(owner)
     f = prior(model, 0.6, 0.02)
-    habit = Habit(600_000.0, 0.0, 0.0, model.ohms, 1e-6, False, 1.0, 13.2, 0.0, 0)
+    habit = Habit(600_000.0, 0.0, 0.0, model.ohms, 1e-6, False, 1.0, 13.2, 0.0, 0, 0)
     for k in range(10 * 24):
         slot = Slot(k * HOUR, (k + 1) * HOUR, 13.2, 0.0, None, 0.0, 0.0, 1, 13.2, 0.0, 0.0, 20.0)
         f = over_slot(model, f, habit, slot)
