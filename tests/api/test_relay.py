@@ -1,7 +1,6 @@
 """The relay against a real broker: exact history after any kill, newest first, bounded bandwidth, clear refusals."""
 
 import shutil
-import socket
 import subprocess
 import sys
 import threading
@@ -27,8 +26,9 @@ from api.relay import FORMAT, Relay, encoded
 from api.relay_link import Link, LinkLost, RelaySettings
 from ingest.formats.json_fields import JsonFields, json_decoder
 from tests.api.relay_process import T0, assessment, reading
+from tests.brokers import DURABLE, MOSQUITTO, Broker, free_port
 
-MOSQUITTO = shutil.which("mosquitto") or "/usr/sbin/mosquitto"
+pytestmark = pytest.mark.skipif(MOSQUITTO is None, reason="needs a broker that keeps what it acknowledges; CI installs mosquitto")
 
 
 def until(done: Callable[[], object], what: str = "it", seconds: float = 60.0) -> None:
@@ -39,44 +39,11 @@ def until(done: Callable[[], object], what: str = "it", seconds: float = 60.0) -
         time.sleep(0.02)
 
 
-def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
-
-
-class Broker:
-    """A mosquitto that keeps what it has acknowledged, to be killed and started again."""
-
-    def __init__(self, folder: Path, more: str = "") -> None:
-        self.port, self._settings = free_port(), folder / "mosquitto.conf"
-        self._settings.write_text(
-            f"listener {self.port} 127.0.0.1\npersistence true\npersistence_location {folder}/\nautosave_interval 1\n"
-            f"autosave_on_changes true\nuser root\nmax_queued_messages 0\n{more or 'allow_anonymous true'}\n"
-        )
-        self._process: subprocess.Popen[bytes] | None = None
-        self.start()
-
-    def start(self) -> None:
-        self._process = subprocess.Popen([MOSQUITTO, "-c", str(self._settings)], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
-        until(self._listens, "the broker's start")
-
-    def _listens(self) -> bool:
-        with socket.socket() as probe:
-            return probe.connect_ex(("127.0.0.1", self.port)) == 0
-
-    def kill(self) -> None:
-        assert self._process is not None
-        self._process.kill()
-        self._process.wait()
-
-
 @pytest.fixture
 def broker(tmp_path: Path) -> Iterator[Broker]:
-    """Running on a free port of the loopback."""
-    running = Broker(tmp_path)
-    yield running
-    running.kill()
+    """Running on a free port of the loopback; it keeps what it acknowledges."""
+    with Broker(tmp_path, *DURABLE) as running:
+        yield running
 
 
 class Fleet:
@@ -287,9 +254,9 @@ def test_anothers_topic_is_refused_by_name(tmp_path: Path, ledger: SqlLedger) ->
     (folder / "wrong").write_text("guess\n")
     for secret in ("acl", "passwords"):
         (folder / secret).chmod(0o644)
-    guarded = Broker(folder, f"allow_anonymous false\npassword_file {folder}/passwords\nacl_file {folder}/acl")
-    try:
-        keep(ledger, reading("house", 1))
+    guards = ("allow_anonymous false", f"password_file {folder}/passwords", f"acl_file {folder}/acl")
+    keep(ledger, reading("house", 1))
+    with Broker(folder, listener=guards) as guarded:
         own = settings(guarded.port, username="van7", password_file=folder / "secret")
         with Running(Relay(own, ledger.history, ledger, first_wait_s=0.05)) as relay:
             until(lambda: "does not take this battery's topic" in relay.part().says)
@@ -297,8 +264,6 @@ def test_anothers_topic_is_refused_by_name(tmp_path: Path, ledger: SqlLedger) ->
         wrong = settings(guarded.port, username="van7", password_file=folder / "wrong")
         with pytest.raises(LinkLost, match="refuses"), Link(wrong):
             pass
-    finally:
-        guarded.kill()
 
 
 @pytest.mark.parametrize("battery_id", ["a/b", "", "a+b", "#", "line\nbreak", "x" * 65])

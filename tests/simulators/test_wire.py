@@ -1,7 +1,6 @@
 """Bytes really arrive: on a pseudo-terminal read by pyserial, and over MQTT through two different brokers."""
 
 import json
-import shutil
 import socket
 import subprocess
 import sys
@@ -21,8 +20,7 @@ from simulators.faults import WireFaults
 from simulators.sensor import Sample
 from simulators.stored import Gateway, as_json, as_senml, topic
 from simulators.van import SerialLine, line
-
-MOSQUITTO = shutil.which("mosquitto") or "/usr/sbin/mosquitto"
+from tests.brokers import MOSQUITTO, Broker
 
 
 def until(done: Any, seconds: float = 20.0) -> None:
@@ -33,23 +31,18 @@ def until(done: Any, seconds: float = 20.0) -> None:
         time.sleep(0.01)
 
 
-@pytest.fixture(params=["mosquitto", "embedded"])
+ONLY_MOSQUITTO = pytest.mark.skipif(MOSQUITTO is None, reason="mosquitto is not installed; CI installs it")
+
+
+@pytest.fixture(params=[pytest.param("mosquitto", marks=ONLY_MOSQUITTO), "embedded"])
 def broker(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[tuple[str, int]]:
     """A running broker on the loopback: the server of the trade, and the embedded one."""
     if request.param == "embedded":
         with BrokerProcess() as embedded:
             yield embedded.host, embedded.port
         return
-    port = free_port()
-    settings = tmp_path / "mosquitto.conf"
-    settings.write_text(f"listener {port} 127.0.0.1\nallow_anonymous true\n")
-    process = subprocess.Popen([MOSQUITTO, "-c", str(settings)], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
-    try:
-        until(lambda: _listens(port))
-        yield "127.0.0.1", port
-    finally:
-        process.terminate()
-        process.wait(10)
+    with Broker(tmp_path) as running:
+        yield "127.0.0.1", running.port
 
 
 def _listens(port: int) -> bool:
