@@ -103,9 +103,9 @@ class Step(NamedTuple):
 class Folding:
     """All live states. Methods that read the store are meant for the thread that commits."""
 
-    def __init__(self, store: Kept, checkpoint_readings: int = CHECKPOINT_READINGS) -> None:
+    def __init__(self, store: Kept, checkpoint_readings: int = CHECKPOINT_READINGS, refold_part: int = REFOLD_PART) -> None:
         self.store = store
-        self._checkpoint_readings = checkpoint_readings
+        self._checkpoint_readings, self._refold_part = checkpoint_readings, refold_part
         self.lives: dict[str, Live] = {}
         self.due: set[str] = set()
         """Batteries whose checkpoint belongs into the next commit."""
@@ -330,7 +330,7 @@ class Folding:
                     batch.refolded.append((done.given, done.outcome.assessment))
                 _tell_late(done.events, batch, ended)
                 batch.latest[battery_id] = done.outcome.assessment
-            if live.since >= REFOLD_PART:
+            if live.since >= self._refold_part:
                 made = self._checkpoint(live)
                 if made is not None:
                     batch.checkpoints.append(made)

@@ -210,3 +210,58 @@ def test_a_map_that_cannot_be_meant_is_refused(settings: dict[str, object], said
     """Wrong units, signs, columns and unknown keys stop the start with the key and what was expected."""
     with pytest.raises(ValueError, match=said):
         FORMATS["delimited"].settings.model_validate(settings)
+
+
+@pytest.mark.parametrize(
+    ("name", "settings", "said"),
+    [
+        ("senml", {"voltage": "voltage", "time": {"field": "t"}}, "carry their own time"),
+        ("senml", {"voltage": "voltage", "battery": "b"}, "set base instead of battery"),
+        ("nmea-xdr", {"charge": "Battery#0"}, "a transducer sentence has none"),
+        ("modbus", {"voltage": {"field": 70_000}}, "0 to 65535"),
+        ("delimited", {"voltage": "u", "pairs": "=", "columns": ["u"]}, "either pairs or columns"),
+        ("delimited", {"voltage": 1, "pairs": "="}, "expected the key before"),
+        ("delimited", {"voltage": {"field": 1, "offset": float("nan")}}, "offset a number"),
+    ],
+)
+def test_a_map_that_a_format_cannot_have_is_refused(name: str, settings: dict[str, object], said: str) -> None:
+    """What a format has no place for is said where it stands."""
+    with pytest.raises(ValueError, match=said):
+        FORMATS[name].settings.model_validate(settings)
+
+
+def test_named_columns_are_counted_and_found() -> None:
+    """With `columns` a line must have as many cells, and a header line is skipped once."""
+    settings: dict[str, object] = {"voltage": "u", "current": "i", "columns": ["i", "u"], "header": True, "delimiter": ";"}
+    made = FORMATS["delimited"]
+    decoder = made.decoder(made.settings.model_validate(settings), "van7")
+    results = decoder.feed(b"amps;volts\n-3.4;12.62\n-3.4\n", 0)
+    assert results == [Reading("van7", 0, 12.62, -3.4), Rejected("wrong number of columns", b"-3.4")]
+
+
+def test_a_senml_name_tells_the_battery_where_the_source_does_not() -> None:
+    """With `base` the resolved name is base, battery and field; names of other things are passed over."""
+    made = FORMATS["senml"]
+    decoder = made.decoder(made.settings.model_validate({"voltage": "voltage", "base": "urn:dev:ow:"}), None)
+    pack = b'[{"bn":"urn:dev:ow:van7:","n":"voltage","u":"V","v":12.5},{"bn":"urn:dev:mac:x:","n":"voltage","u":"V","v":12.4},{"bn":"urn:dev:ow:van8:","n":"voltage","u":"V","v":12.3}]'
+    assert decoder.message(pack, 7) == [Reading("van7", 7, 12.5), Reading("van8", 7, 12.3)]
+
+
+def test_a_json_payload_tells_the_battery_where_the_source_does_not() -> None:
+    """The battery field is used only if neither source nor topic says it; an id that is no short text is none."""
+    made = FORMATS["json"]
+    fields = made.settings.model_validate({"voltage": "u", "battery": "b"})
+    anyone = made.decoder(fields, None)
+    assert anyone.message(b'{"u": 12.5, "b": "van8"}', 0) == [Reading("van8", 0, 12.5)]
+    assert anyone.message(b'{"u": 12.5, "b": 7}', 0) == [Reading("7", 0, 12.5)]
+    for bad in (
+        b'{"u": 12.5}',
+        b'{"u": 12.5, "b": ""}',
+        b'{"u": 12.5, "b": true}',
+        b'{"u": 12.5, "b": "a\\u0000b"}',
+        b'{"u": 12.5, "b": "' + b"x" * 65 + b'"}',
+    ):
+        assert anyone.message(bad, 0) == [Rejected("battery missing", bad)]
+    assert made.decoder(fields, "van7").message(b'{"u": 12.5, "b": "van8"}', 0) == [Reading("van7", 0, 12.5)], (
+        "the topic's rights decide, not the payload"
+    )
