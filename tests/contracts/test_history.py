@@ -1,4 +1,4 @@
-"""The contract of History, run on every implementation: in memory, on SQLite and on PostgreSQL."""
+"""The contract of History, run on every implementation: in memory, on SQLite, on PostgreSQL and on InfluxDB (the ids say which)."""
 
 from collections.abc import Iterator
 from pathlib import Path
@@ -12,20 +12,28 @@ from hypothesis import strategies as st
 from analytics.assessment import Assessment, Details
 from analytics.reading import Reading, on_the_grid
 from api.history.columns import width_ms
+from api.history.influx import InfluxHistory
 from api.history.memory import MemoryHistory
 from api.history.sql import SqlHistory
 from tests.databases import KINDS, fresh, postgres_url  # noqa: F401 - a fixture
+from tests.influx import USED, influx
 
 T0 = 1_790_000_000_000
 MINUTE = 60_000
 DETAILS = Details(0)
+AnyHistory = MemoryHistory | SqlHistory | InfluxHistory
 
 
-@pytest.fixture(params=["memory", *KINDS])
-def history(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[MemoryHistory | SqlHistory]:
+@pytest.fixture(params=["memory", *KINDS, USED])
+def history(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[AnyHistory]:
     """Each implementation, empty."""
     if request.param == "memory":
         yield MemoryHistory()
+    elif request.param == USED:
+        with influx(tmp_path) as settings:
+            kept = InfluxHistory(settings, lambda: T0)
+            yield kept
+            kept.server.close()
     else:
         with fresh(request.param, tmp_path, request) as database:
             yield SqlHistory(database)
@@ -39,14 +47,14 @@ def pair(battery_id: str, at_ms: int, voltage_v: float = 12.6, current_a: float 
     return reading, Assessment(battery_id, at_ms, reading.voltage_v, current_a, reading.temperature_c, pct, low, high, phase, None, DETAILS)
 
 
-def test_nothing_kept_reads_as_nothing(history: MemoryHistory | SqlHistory) -> None:
+def test_nothing_kept_reads_as_nothing(history: AnyHistory) -> None:
     """A battery never heard of has no readings, no last time and empty columns."""
     assert history.last_ms("van") is None
     assert list(history.readings("van", 0)) == []
     assert history.read("van", 0, T0, 10).time_ms == []
 
 
-def test_readings_come_back_exactly_in_order(history: MemoryHistory | SqlHistory) -> None:
+def test_readings_come_back_exactly_in_order(history: AnyHistory) -> None:
     """What was folded comes back equal, float for float, by time and sequence, whatever the order of arrival."""
     random = Random(4)
     pairs = [
@@ -61,28 +69,28 @@ def test_readings_come_back_exactly_in_order(history: MemoryHistory | SqlHistory
     assert history.last_ms("van") == pairs[-1][0].at_ms
 
 
-def test_a_stretch_is_half_open(history: MemoryHistory | SqlHistory) -> None:
+def test_a_stretch_is_half_open(history: AnyHistory) -> None:
     """A stretch holds its beginning and not its end."""
     history.keep([pair("van", T0 + i) for i in range(5)])
     assert [r.at_ms - T0 for r in history.readings("van", T0 + 1, T0 + 3)] == [1, 2]
     assert history.read("van", T0 + 1, T0 + 3, 10).time_ms == [T0 + 1, T0 + 2]
 
 
-def test_the_same_reading_twice_changes_nothing(history: MemoryHistory | SqlHistory) -> None:
+def test_the_same_reading_twice_changes_nothing(history: AnyHistory) -> None:
     """A (battery, time, sequence) that is kept stays as it was first."""
     history.keep([pair("van", T0, 12.6, sequence=7)])
     history.keep([pair("van", T0, 13.9, sequence=7), pair("van", T0, 12.7, sequence=8)])
     assert [(r.voltage_v, r.sequence) for r in history.readings("van", 0)] == [(12.6, 7), (12.7, 8)]
 
 
-def test_batteries_are_kept_apart(history: MemoryHistory | SqlHistory) -> None:
+def test_batteries_are_kept_apart(history: AnyHistory) -> None:
     """One battery's readings never show in another's."""
     history.keep([pair("a", T0, 12.1), pair("b", T0, 12.2), pair("a", T0 + 1, 12.3)])
     assert [r.voltage_v for r in history.readings("a", 0)] == [12.1, 12.3]
     assert history.read("b", T0, T0 + 2, 5).values["voltage_v"] == [12.2]
 
 
-def test_few_readings_are_given_one_by_one(history: MemoryHistory | SqlHistory) -> None:
+def test_few_readings_are_given_one_by_one(history: AnyHistory) -> None:
     """Where all fit, each reading is a point with its belief and its phase."""
     history.keep([pair("van", T0, 12.61, -0.5, 81.25, "discharging"), pair("van", T0 + MINUTE, 12.6, None, None, "resting")])
     columns = history.read("van", T0, T0 + 10 * MINUTE, 100)
@@ -94,7 +102,7 @@ def test_few_readings_are_given_one_by_one(history: MemoryHistory | SqlHistory) 
     assert columns.phases == ["discharging", "resting"]
 
 
-def test_the_interval_is_kept_outwards(history: MemoryHistory | SqlHistory) -> None:
+def test_the_interval_is_kept_outwards(history: AnyHistory) -> None:
     """The kept interval holds the believed one and is at most 0.2 % wider at each end."""
     random = Random(5)
     pairs = []
@@ -113,7 +121,7 @@ def test_the_interval_is_kept_outwards(history: MemoryHistory | SqlHistory) -> N
         assert high_pct - 0.2001 < believed.state_of_charge_high_pct <= high_pct <= 100
 
 
-def test_many_readings_are_joined_with_their_extremes(history: MemoryHistory | SqlHistory) -> None:
+def test_many_readings_are_joined_with_their_extremes(history: AnyHistory) -> None:
     """A burst between points stays visible: each point has the mean, the least and the greatest."""
     pairs = [pair("van", T0 + i * 1000, 12.0 + (i % 10) / 10, -300.0 if i == 777 else -1.0) for i in range(3600)]
     history.keep(pairs)
@@ -127,7 +135,7 @@ def test_many_readings_are_joined_with_their_extremes(history: MemoryHistory | S
     assert columns.values["voltage_v"][0] == pytest.approx(fmean(first), abs=5e-5)
 
 
-def test_a_silence_is_a_row_of_none(history: MemoryHistory | SqlHistory) -> None:
+def test_a_silence_is_a_row_of_none(history: AnyHistory) -> None:
     """No line is drawn over silence: a row without values stands in the gap, joined or not."""
     history.keep([pair("van", T0 + i * MINUTE) for i in [*range(60), *range(300, 360)]])
     raw = history.read("van", T0, T0 + 360 * MINUTE, 1000)
@@ -141,7 +149,7 @@ def test_a_silence_is_a_row_of_none(history: MemoryHistory | SqlHistory) -> None
         assert all(column[at] is None for column in columns.values.values())
 
 
-def test_an_hourly_sender_has_no_gaps(history: MemoryHistory | SqlHistory) -> None:
+def test_an_hourly_sender_has_no_gaps(history: AnyHistory) -> None:
     """A sensor that speaks once an hour is not silent between, even where points are narrower."""
     history.keep([pair("van", T0 + i * 60 * MINUTE) for i in range(100)])
     for points in (1000, 90):
@@ -149,7 +157,7 @@ def test_an_hourly_sender_has_no_gaps(history: MemoryHistory | SqlHistory) -> No
 
 
 @pytest.mark.parametrize(("from_ms", "to_ms", "points"), [(T0, T0, 5), (T0, T0 - 1, 5), (T0, T0 + 1, 0), (T0, T0 + 1, -3)])
-def test_an_impossible_question_is_refused(history: MemoryHistory | SqlHistory, from_ms: int, to_ms: int, points: int) -> None:
+def test_an_impossible_question_is_refused(history: AnyHistory, from_ms: int, to_ms: int, points: int) -> None:
     """An empty stretch or no points is a mistake of the caller and says so."""
     with pytest.raises(ValueError, match="expected"):
         history.read("van", from_ms, to_ms, points)
