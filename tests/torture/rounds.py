@@ -219,8 +219,13 @@ def _check(database: Path, sent: list[Reading], tally: Tally) -> None:
         for state, _, outcome in fold(begin(battery), of_it):  # noqa: B007 - the last state is wanted
             expected_events.update((e.alert_id, e.kind, e.at_ms) for e in outcome.events)
         resumed = ledger.resume(battery.id)
-        if resumed is None or keep.dumps(keep.loads(battery, resumed[1])) != keep.dumps(state):
-            tally.wrong.append(f"{battery.id}: the kept state is not the fold of history")
+        if resumed is None or resumed[0] != kept[-1].at_ms:
+            tally.wrong.append(f"{battery.id}: the newest checkpoint is not of the last reading")
+        elif keep.dumps(keep.loads(battery, resumed[1])) != keep.dumps(state):
+            differing = [
+                name for name, a, b in zip(keep.KEPT, *(json.loads(s)[1:] for s in (resumed[1], keep.dumps(state))), strict=True) if a != b
+            ]
+            tally.wrong.append(f"{battery.id}: the kept state is not the fold of history in {', '.join(differing)}")
     told = [event for _, event, _ in ledger.events_to_tell(1_000_000)]
     _check_events(expected_events, told, tally)
     if ledger.quarantined():
