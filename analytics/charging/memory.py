@@ -45,6 +45,8 @@ class Session(NamedTuple):
     """Smoothed current in absorption, newest."""
     tail_ms: int = 0
     """Time in absorption at or under the tail current."""
+    spent_ms: int = 0
+    """Time in absorption at or under the smallest tail current: nothing goes in any more."""
     float_ms: int = 0
     float_v: float | None = None
     float_c: float | None = None

@@ -119,6 +119,8 @@ def _regulated(
         new["absorption_most_a"] = slow_a if session.absorption_most_a is None else max(slow_a, session.absorption_most_a)
         if slow_a <= tail_a(battery):
             new["tail_ms"] = session.tail_ms + dt_ms
+            if slow_a <= battery.kind.tail_current_c.low * battery.rated_capacity_ah + battery.sensor.current_offset_a:
+                new["spent_ms"] = session.spent_ms + dt_ms
     elif phase == "float":
         new["float_a"] = slow_a
         new["float_least_a"] = slow_a if session.float_least_a is None else min(slow_a, session.float_least_a)

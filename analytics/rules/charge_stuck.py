@@ -8,6 +8,8 @@ from analytics.view import View
 
 TAIL_MS = 9 * 3_600_000
 """Judgement: full is the tail current for one to three hours (trade practice); chargers' own timers run up to eight."""
+SPENT_MS = 4 * 3_600_000
+"""Judgement: at the smallest tail current that the trade names, four hours are enough; a sound charger has gone on."""
 LONGEST_MS = 20 * 3_600_000
 ALONE_MS = 16 * 3_600_000
 """Judgement: without a current sensor sixteen hours, longer than a small charger needs for a big battery."""
@@ -21,7 +23,7 @@ def judge(view: View, standing: bool) -> Judgement:
     if session.absorption_v is None:
         return HOLD if standing else None
     alone = session.charge_ah is None
-    long = session.absorption_ms >= (ALONE_MS if alone else LONGEST_MS) or session.tail_ms >= TAIL_MS
+    long = session.absorption_ms >= (ALONE_MS if alone else LONGEST_MS) or session.tail_ms >= TAIL_MS or session.spent_ms >= SPENT_MS
     ceiling_v = window.capped_v(battery, window.float_high_v(battery), session.absorption_c)
     if not long or session.absorption_v <= ceiling_v + ABOVE_FLOAT_CELL_V * battery.cells + margin_v(battery):
         return None if session.float_ms > 0 or session.over or not standing else HOLD

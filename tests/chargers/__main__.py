@@ -27,7 +27,11 @@ def both(case: Case) -> tuple[Verdict, Verdict]:
 def main(seeds: int) -> int:
     cases = [Case(c, b, t, s) for b, c, t, s in product(CHARGERS, KINDS, TEMPERATURES_C, range(seeds))]
     with ProcessPoolExecutor(os.cpu_count()) as workers:
-        pairs = list(workers.map(both, cases, chunksize=4))
+        pairs = []
+        for n, pair in enumerate(workers.map(both, cases, chunksize=4), 1):
+            pairs.append(pair)
+            if n % 40 == 0:
+                print(f"{n} of {len(cases)} sessions", file=sys.stderr, flush=True)
     full, alone = [a for a, _ in pairs], [b for _, b in pairs]
     for v in full + alone:
         if v.outcome in BAD:
