@@ -38,7 +38,7 @@ MOST_READINGS = 200
 """In one message; about 20 kB. Judgement: a broken link costs at most one window of them."""
 MOST_MESSAGES = 8
 """On their way at once."""
-READING_BYTES = 110
+READING_BYTES = 120
 WINDOW_S = 2.0
 """A window is at most what the bandwidth lets through in this time, so that something new never waits long behind the backlog."""
 LOOK_BACK_S, LOOK_FAR_BACK_S = 600.0, 6 * 3600.0

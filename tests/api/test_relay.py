@@ -49,7 +49,7 @@ def broker(tmp_path: Path) -> Iterator[Broker]:
 class Fleet:
     """The receiving side: a persistent session, acknowledged by hand, decoded with the product's own format, each key kept once."""
 
-    def __init__(self, port: int) -> None:
+    def __init__(self, port: int, authority: Path | None = None) -> None:
         self.kept: dict[tuple[str, int, int], Reading] = {}
         self.order: list[Reading] = []
         self.numbers: list[int] = []
@@ -61,7 +61,9 @@ class Fleet:
         client.on_connect = lambda c, *_: c.subscribe("readings/+", 1)
         client.on_subscribe = lambda *_: self.subscribed.set()
         client.reconnect_delay_set(1, 1)
-        client.connect("127.0.0.1", port)
+        if authority is not None:
+            client.tls_set(str(authority))
+        client.connect("localhost" if authority else "127.0.0.1", port)
         client.loop_start()
         assert self.subscribed.wait(20)
 
@@ -264,6 +266,35 @@ def test_anothers_topic_is_refused_by_name(tmp_path: Path, ledger: SqlLedger) ->
         wrong = settings(guarded.port, username="van7", password_file=folder / "wrong")
         with pytest.raises(LinkLost, match="refuses"), Link(wrong):
             pass
+
+
+def certificate(folder: Path, name: str) -> tuple[Path, Path]:
+    """A certificate for localhost that vouches for itself, and its key."""
+    made, key = folder / f"{name}.crt", folder / f"{name}.key"
+    command = ["openssl", "req", "-x509", "-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:prime256v1", "-nodes", "-days", "2"]
+    command += ["-subj", "/CN=localhost", "-addext", "subjectAltName=DNS:localhost", "-keyout", str(key), "-out", str(made)]
+    subprocess.run(command, check=True, capture_output=True)
+    return made, key
+
+
+@pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")  # the library leaves a refused TLS socket to the collector
+def test_readings_go_through_tls_and_a_stranger_gets_none(tmp_path: Path, ledger: SqlLedger) -> None:
+    """With the right authority the readings go over; with another one the relay says why it does not send."""
+    right, key = certificate(tmp_path, "right")
+    other, _ = certificate(tmp_path, "other")
+    keep(ledger, reading("house", 1))
+    with Broker(tmp_path, listener=("allow_anonymous true", f"certfile {right}", f"keyfile {key}"), port=free_port()) as guarded:
+        secure = settings(guarded.port, host="localhost", tls=True, ca_file=right)
+        heard = Fleet(guarded.port, right)
+        try:
+            with Running(Relay(secure, ledger.history, ledger)):
+                until(lambda: len(heard.kept) == 1, "the reading")
+        finally:
+            heard.close()
+        stranger = secure.model_copy(update={"ca_file": other, "client_id": "van-8"})
+        with Running(Relay(stranger, ledger.history, ledger, first_wait_s=0.05)) as relay:
+            until(lambda: "certificate" in relay.part().says, "the refusal")
+            assert relay.sent_readings == 0
 
 
 @pytest.mark.parametrize("battery_id", ["a/b", "", "a+b", "#", "line\nbreak", "x" * 65])
