@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from analytics.assessment import Forecast, Load
-from analytics.trend.level import charge_of
+from analytics.trend.level import WIDE_PCT, charge_of
 from analytics.trend.memory import BIN_H, BINS, DAY_MS, HOUR_MS, OLD_DAYS, Hour, TrendMemory
 from analytics.trend.points import level_interval, shift_v
 
@@ -51,12 +51,25 @@ def _by_voltage(view: View, memory: TrendMemory, limit: float) -> Forecast | Non
     shift = shift_v(view, memory.top_mv)
     level_low, level_high = level_interval(view, level, shift)
     last_ms = memory.points[-1][0] * DAY_MS + DAY_MS // 2
+    if not view.model.lead:
+        if view.low_pct is not None and view.high_pct is not None and view.high_pct - view.low_pct <= WIDE_PCT:
+            last_ms, level_low, level_high = view.now_ms, view.low_pct, view.high_pct
+        fast = _flat(view, memory, fast)
     return Forecast(
         limit,
         _at(last_ms, level_low - limit, fast, view.now_ms),
         _at(last_ms, level_high - limit, -high, view.now_ms),
         "rest voltage slope",
     )
+
+
+def _flat(view: View, memory: TrendMemory, fast: float) -> float:
+    """Where the rest voltage hardly tells (LiFePO4), a measured current bounds the fall."""
+    if memory.pattern_h < 24:
+        return fast
+    own = view.battery.kind.self_discharge_pct_per_month.high / 30
+    most_a = (sum(memory.load_ah) - sum(memory.sun_ah)) / BINS + 1.645 * view.battery.sensor.current_offset_a
+    return min(fast, own + 2400 * max(0.0, most_a) / view.model.capacity_ah)
 
 
 def _at(from_ms: int, room_pct: float, pct_per_day: float, now_ms: int) -> int | None:
