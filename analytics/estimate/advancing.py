@@ -14,6 +14,8 @@ from analytics.reading import Reading
 
 SLOT_MS = 300_000
 """Judgement: voltage errors last much longer than this, so more frequent corrections would tell nothing new."""
+CALM_MS = 900_000
+"""Judgement: while nothing changes, a third of the corrections tells as much."""
 GAP_MS = 900_000
 MISFIT_H = 1.5
 """Over how many hours surprises are averaged. Judgement."""
@@ -70,9 +72,18 @@ def advance(model: Model, belief: Belief, reading: Reading) -> Belief:
             doubt += 0.08 * moved * moved
         fast_a += (a - fast_a) * step_ms / (step_ms + FAST_MS)
     slot = Slot(begin_ms, at_ms, v, a, counter, ah, doubt, count + 1, v_sum + v, a_sum, fast_a, known_c)
-    if at_ms - begin_ms < SLOT_MS:
+    open_ms = at_ms - begin_ms
+    if open_ms < SLOT_MS or (open_ms < CALM_MS and _calm(model, habit, v, a, fast_a)):
         return Belief(at_ms, between(model, f, slot, habit.blind), f, slot, habit, belief.marks, belief.anchor)
     return _settled(model, belief, f, slot, habit)
+
+
+def _calm(model: Model, habit: Habit, v: float, a: float | None, fast_a: float) -> bool:
+    """Whether the current is steady and no charger holds the voltage."""
+    if a is None or habit.blind or v > model.float_v:
+        return False
+    off = a - fast_a
+    return -model.calm_a < off < model.calm_a
 
 
 def _first(model: Model, belief: Belief, reading: Reading) -> Belief:

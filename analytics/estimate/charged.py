@@ -85,7 +85,7 @@ def by_tail(model: Model, f: Filter, seen: Seen, since_h: float) -> Filter:
     room = 1.0 - lasting * lasting / f.cov[0]
     if room <= 0.01:
         return f
-    h = ((SOC, 1.0), (OFFSET, -hours / scale), (CAPACITY, -missing / f.mean[CAPACITY]), (TAIL, missing if model.lead else 0.0))
+    h = (1.0, -hours / scale, -missing / f.mean[CAPACITY], 0.0, 0.0, 0.0, 0.0, missing if model.lead else 0.0)
     variance = sd * sd * max(1.0, TAIL_LASTS_H / max(seen.hours, 0.01)) / room
     return corrected(f, h, 1.0 - missing - f.mean[SOC], variance)[0]
 
@@ -103,7 +103,7 @@ def _by_decay(model: Model, f: Filter, marks: Marks, slot: Slot, seen: Seen, sin
     if net < 0.97 * marks.tail_a:
         temperature = 20.0 if seen.temperature_c is None else seen.temperature_c
         found = log(hours / log(marks.tail_a / net)) + TAIL_PER_K * (temperature - 20.0)
-        f, _ = corrected(f, ((TAIL, 1.0),), found - f.mean[TAIL], 0.3**2)
+        f, _ = corrected(f, (0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 1.0), found - f.mean[TAIL], 0.3**2)
     return f, marks._replace(tail_a=net, tail_ms=slot.last_ms)
 
 

@@ -64,42 +64,72 @@ def moved(f: Filter, by: float, per_offset: float, per_capacity: float, keep: Ke
     ))  # fmt: skip
 
 
-Gradient = tuple[tuple[int, float], ...]
-"""(state, derivative) of a measurement; states that are not named do not enter."""
+Gradient = tuple[float, float, float, float, float, float, float, float]
+"""Derivative of a measurement to each state, in the order of `STATES`."""
+MOST_SURPRISE = 3.0
 
 
 def corrected(f: Filter, h: Gradient, innovation: float, variance: float) -> tuple[Filter, float]:
     """One scalar measurement: gradient, measured minus expected, and its variance. Gives also the surprise in standard deviations.
 
     A surprise beyond 3 is believed only as far as 3 would be: its variance is widened (Huber's way with outliers).
+    Written out, for this is where the time goes: g = covariance × gradient, covariance - g gᵀ / spread.
     """
-    cov = f.cov
-    g = [sum([cov[row[j]] * x for j, x in h]) for row in ROWS]
-    spread = sum([g[j] * x for j, x in h]) + variance
+    (zz, zb, zk, zo, zp, zs, zt, zx, bb, bk, bo, bp, bs, bt, bx, kk, ko, kp, ks, kt, kx,
+     oo, op, os, ot, ox, pp, ps, pt, px, ss, st, sx, tt, tx, xx) = f.cov  # fmt: skip
+    hz, hb, hk, ho, hp, hs, ht, hx = h
+    # fmt: off
+    gz = zz * hz + zb * hb + zk * hk + zo * ho + zp * hp + zs * hs + zt * ht + zx * hx
+    gb = zb * hz + bb * hb + bk * hk + bo * ho + bp * hp + bs * hs + bt * ht + bx * hx
+    gk = zk * hz + bk * hb + kk * hk + ko * ho + kp * hp + ks * hs + kt * ht + kx * hx
+    go = zo * hz + bo * hb + ko * hk + oo * ho + op * hp + os * hs + ot * ht + ox * hx
+    gp = zp * hz + bp * hb + kp * hk + op * ho + pp * hp + ps * hs + pt * ht + px * hx
+    gs = zs * hz + bs * hb + ks * hk + os * ho + ps * hp + ss * hs + st * ht + sx * hx
+    gt = zt * hz + bt * hb + kt * hk + ot * ho + pt * hp + st * hs + tt * ht + tx * hx
+    gx = zx * hz + bx * hb + kx * hk + ox * ho + px * hp + sx * hs + tx * ht + xx * hx
+    # fmt: on
+    spread = gz * hz + gb * hb + gk * hk + go * ho + gp * hp + gs * hs + gt * ht + gx * hx + variance
     surprise = innovation / spread**0.5
-    if abs(surprise) > MOST_SURPRISE:
+    if not -MOST_SURPRISE < surprise < MOST_SURPRISE:
         spread *= (surprise / MOST_SURPRISE) ** 2
-    gain = innovation / spread
-    part = [x / spread for x in g]
-    mean = tuple([m + x * gain for m, x in zip(f.mean, g, strict=True)])
-    return bounded(mean, [c - g[i] * part[j] for c, (i, j) in zip(cov, PAIRS, strict=True)]), surprise
+    part = 1.0 / spread
+    fz, fb, fk, fo, fp, fs, ft, fx = gz * part, gb * part, gk * part, go * part, gp * part, gs * part, gt * part, gx * part
+    z, b, k, o, p, s, t, x = f.mean
+    mean = (
+        z + fz * innovation, b + fb * innovation, k + fk * innovation, o + fo * innovation,
+        p + fp * innovation, s + fs * innovation, t + ft * innovation, x + fx * innovation,
+    )  # fmt: skip
+    return bounded(mean, (
+        zz - fz * gz, zb - fz * gb, zk - fz * gk, zo - fz * go, zp - fz * gp, zs - fz * gs, zt - fz * gt, zx - fz * gx,
+        bb - fb * gb, bk - fb * gk, bo - fb * go, bp - fb * gp, bs - fb * gs, bt - fb * gt, bx - fb * gx,
+        kk - fk * gk, ko - fk * go, kp - fk * gp, ks - fk * gs, kt - fk * gt, kx - fk * gx,
+        oo - fo * go, op - fo * gp, os - fo * gs, ot - fo * gt, ox - fo * gx,
+        pp - fp * gp, ps - fp * gs, pt - fp * gt, px - fp * gx,
+        ss - fs * gs, st - fs * gt, sx - fs * gx,
+        tt - ft * gt, tx - ft * gx,
+        xx - fx * gx,
+    )), surprise  # fmt: skip
 
 
-MOST_SURPRISE = 3.0
-
-
-def bounded(mean: tuple[float, ...], cov: list[float]) -> Filter:
+def bounded(mean: tuple[float, ...], cov: tuple[float, ...]) -> Filter:
     """The filter with its values inside what can be, and variances neither zero nor beyond ignorance; stays positive definite."""
     z, b, k, o, p, s, t, x = mean
+    if cov[0] > MOST_SD**2 or any(cov[d] < least for d, least in zip(DIAGONAL, FLOOR, strict=True)):
+        cov = _held_in(list(cov))
+    if not (LEAST <= z <= MOST and 0.25 <= k <= 1.3 and -1.0 <= x <= 2.5):
+        z, k, x = min(MOST, max(LEAST, z)), min(1.3, max(0.25, k)), min(2.5, max(-1.0, x))
+        mean = (z, b, k, o, p, s, t, x)
+    return Filter(mean, cov)
+
+
+def _held_in(cov: list[float]) -> tuple[float, ...]:
     for d, least in zip(DIAGONAL, FLOOR, strict=True):
-        if cov[d] < least:
-            cov[d] = least
+        cov[d] = max(cov[d], least)
     if cov[0] > MOST_SD**2:
         shrink = MOST_SD / cov[0] ** 0.5
         for n, c in enumerate(ROWS[SOC]):
             cov[c] *= shrink * shrink if n == SOC else shrink
-    z, k, x = min(MOST, max(LEAST, z)), min(1.3, max(0.25, k)), min(2.5, max(-1.0, x))
-    return Filter((z, b, k, o, p, s, t, x), tuple(cov))
+    return tuple(cov)
 
 
 def replaced(f: Filter, state: int, value: float, variance: float) -> Filter:

@@ -42,7 +42,7 @@ def by_curve(model: Model, f: Filter, rest_v: float, variance: float, lasting: f
     gain = (1.0 - (second / total - moved * moved) / prior) * room(model, mean + moved, prior, blind)
     if gain < 0.001:
         return f
-    return corrected(f, ((SOC, 1.0),), moved / max(gain, 0.05), prior * (1.0 - gain) / gain + 1e-8)[0]
+    return corrected(f, (1.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0), moved / max(gain, 0.05), prior * (1.0 - gain) / gain + 1e-8)[0]
 
 
 def secant(model: Model, soc: float, sd: float) -> tuple[float, float, float]:

@@ -37,6 +37,8 @@ class Model(NamedTuple):
     """Expected ohmic resistance with the fast part of polarisation."""
     step_a: float
     """Smallest load step that tells the resistance."""
+    calm_a: float
+    """A current that strays less than this from its mean of minutes is steady."""
     table_sd_v: float
     """How far table and voltmeter together may be off."""
     curve_rate: float
@@ -74,6 +76,7 @@ def model_of(battery: Battery) -> Model:
         volts,
         2.0 * resistance,
         0.02 * ah,
+        0.003 * ah,
         sqrt(table_sd**2 + battery.sensor.voltage_offset_v**2),
         0.02 if own else 0.7,
         (0.0001 if kind.lead_acid else 0.0) * cells,

@@ -38,7 +38,7 @@ def aged(model: Model, belief: Belief, now_ms: int) -> Belief:
     if f is None or slot is None or habit is None or belief.at_ms is None or now_ms <= belief.at_ms:
         return belief
     wider = over_gap(model, f, habit, slot, (now_ms - belief.at_ms) / 3.6e6, None)
-    wider = bounded((belief.soc if belief.soc is not None else wider.mean[0], *wider.mean[1:]), list(wider.cov))
+    wider = bounded((belief.soc if belief.soc is not None else wider.mean[0], *wider.mean[1:]), wider.cov)
     return belief._replace(filter=wider)
 
 

@@ -81,7 +81,7 @@ def by_voltage(model: Model, f: Filter, habit: Habit, seen: Seen) -> tuple[Filte
             return None
         variance = (variance + bend * bend + (0.01 * model.volts) ** 2 * lasting) / allowed
     steeper = -2 * (weak - 1) / max(0.05, 1 - soc) * full_fall if a < 0 else 0.0
-    h = ((SOC, per_soc + steeper), (TABLE, 1.0), (SLOW, 1.0), (SURFACE, 1.0), (PER_K, warm))
+    h = (per_soc + steeper, 0.0, 0.0, 1.0, 1.0, 1.0, warm, 0.0)
     return corrected(f, h, v - expected, variance)
 
 
@@ -108,7 +108,7 @@ def by_voltage_alone(model: Model, f: Filter, habit: Habit, seen: Seen) -> tuple
     if not model.lead:
         rested = slope(model, soc)[0] + over - ohms * amps
         return by_curve(model, f, rested, load * load + (0.01 * model.volts) ** 2, lasting, blind=True), 0.0
-    h = ((SOC, per_soc), (OFFSET, -ohms), (TABLE, 1.0), (SLOW, 1.0), (SURFACE, 1.0), (PER_K, warm))
+    h = (per_soc, -ohms, 0.0, 1.0, 1.0, 1.0, warm, 0.0)
     return corrected(f, h, over - ohms * amps, variance)
 
 

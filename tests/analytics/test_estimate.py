@@ -15,7 +15,7 @@ from analytics import core, estimate, keep
 from analytics.battery import Battery, Sensor
 from analytics.chemistries import CHEMISTRIES
 from analytics.estimate import belief as belief_file
-from analytics.estimate.belief import OFFSET, PAIRS, SOC, STATES, TABLE, Habit, N, Slot, prior
+from analytics.estimate.belief import PAIRS, STATES, Habit, N, Slot, prior
 from analytics.estimate.counting import gassing_a, over_slot
 from analytics.estimate.filtering import corrected
 from analytics.reading import Note, Reading
@@ -217,15 +217,12 @@ def test_a_correction_is_the_textbook_kalman_update() -> None:
     mixed = root @ (0.3 * rng.standard_normal((N, N)) + np.eye(N))
     full = mixed @ mixed.T
     f = start._replace(cov=tuple(float(full[i, j]) for i, j in PAIRS))
-    gradient = ((SOC, 1.1), (TABLE, 1.0), (OFFSET, -0.01))
+    gradient = (1.1, -0.01, 0.0, 1.0, 0.0, 0.3, 0.0, 0.0)
     other = KalmanFilter(dim_x=N, dim_z=1)
     other.x = np.array(f.mean).reshape(N, 1)
     other.P = full.copy()
     other.R = np.array([[0.02**2]])
-    h = np.zeros((1, N))
-    for state, slope in gradient:
-        h[0, state] = slope
-    other.H = h
+    other.H = h = np.array([gradient])
     expected = float((h @ other.x)[0, 0])
     other.update(expected + 0.01)
     mine, surprise = corrected(f, gradient, 0.01, 0.02**2)
