@@ -139,30 +139,46 @@ def _list(title: str, values: Json) -> str:
     return f"<section><h2>{escape(title)}</h2><dl>{items}</dl></section>"
 
 
+UNITS = {
+    "_ah": " (Ah)",
+    "_pct": " (%)",
+    "_h": " (h)",
+    "_v": " (V)",
+    "_a": " (A)",
+    "_c": " (°C)",
+    "_ohm": " (Ω)",
+    "_k": " (K)",
+    "_s": " (s)",
+    "_ms": "",
+}
+
+
 def _name(key: str) -> str:
-    return key.removesuffix("_ms").replace("_", " ")
+    """`rated_capacity_ah` as `rated capacity (Ah)`."""
+    for ending, unit in UNITS.items():
+        if key.endswith(ending) and "_than_" not in key:
+            return key.removesuffix(ending).replace("_", " ") + unit
+    return key.replace("_", " ")
 
 
 def _value(key: str, value: object) -> str:
     if value is None:
         return "not known"
     if key.endswith("_ms") and isinstance(value, int):
-        return f"{_when(rfc3339(value))} UTC"
+        return _when(rfc3339(value))
     return escape(f"{value:.4g}" if isinstance(value, float) else str(value))
 
 
 def _declared(battery: Json) -> Json:
     """What is worth reading of a declaration: no empty values, no nested ones."""
-    return {k: v for k, v in battery.items() if v not in (None, "") and not isinstance(v, dict | list)}
+    return {k: v for k, v in battery.items() if v not in (None, "") and not isinstance(v, dict | list) and k != "chemistry_title"}
 
 
 def as_page(r: Json) -> str:
     """The record as an HTML page that a browser prints well."""
     battery, name = r["battery"], r["battery"]["vehicle"] or r["battery"]["id"]
     learned = {x["name"]: f"{x['value']:.4g}, very likely {x['low']:.4g} to {x['high']:.4g}" for x in r["learned"]}
-    heard = (
-        "No reading has come yet." if r["heard_from"] is None else f"Readings from {_when(r['heard_from'])} to {_when(r['heard_to'])} UTC."
-    )
+    heard = "No reading has come yet." if r["heard_from"] is None else f"Readings from {_when(r['heard_from'])} to {_when(r['heard_to'])}."
     changes = [
         (_when(d["since"]), d["who"], f"{d['battery']['chemistry']}, {d['battery']['rated_capacity_ah']:g} Ah") for d in r["declarations"]
     ]
@@ -192,7 +208,7 @@ def as_page(r: Json) -> str:
         f"<!doctype html><html lang='en'><head><meta charset='utf-8'><meta name='viewport' content='width=device-width, initial-scale=1'>"
         f"<title>Record of {escape(name)}</title><link rel='icon' href='/static/icon.svg'><link rel='stylesheet' href='/static/page.css'></head>"
         f"<body><header><nav aria-label='Pages'><a href='/#/battery/{escape(battery['id'])}' id='home'>Restvolt</a></nav></header>"
-        f"<main><h1>Record of {escape(name)}</h1><p>Made {_when(r['made'])} UTC. {heard} All times are UTC.</p>{''.join(parts)}</main>"
+        f"<main><h1>Record of {escape(name)}</h1><p>Made {_when(r['made'])}. {heard} All times are UTC.</p>{''.join(parts)}</main>"
         f"<footer><p>{escape(CAUTIONS['advice'])}</p></footer></body></html>"
     )
 

@@ -58,7 +58,7 @@ export function table(h, history) {
       cell(history.voltage_v, i, 2), cell(history.current_a, i, 2), cell(history.temperature_c, i, 1), cell(history.state_of_charge_pct, i, 0),
       h("td", {}, PHASES[history.charge_phase[i]] ?? "silent")));
   }
-  return h("table", {}, h("thead", {}, h("tr", {}, ["time", "V", "A", "°C", "charge %", ""].map((t) => h("th", { scope: "col" }, t)))), h("tbody", {}, rows));
+  return h("table", {}, h("thead", {}, h("tr", {}, ["time", "V", "A", "°C", "charge %", "doing"].map((t) => h("th", { scope: "col" }, t)))), h("tbody", {}, rows));
 }
 
 /** Runs of one phase, as [begin, end) in time; a gap (a row without phase) ends a run. */

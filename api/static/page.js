@@ -182,7 +182,7 @@ function paintState(declared, state) {
       state.sentences.length ? h("details", {}, h("summary", {}, "In more words"), ...state.sentences.map((s) => h("p", {}, s))) : null].filter(Boolean));
 }
 
-const current = (a) => (Math.abs(a) < 0.05 ? `${Math.round(a * 1000)} mA` : `${Math.abs(a).toFixed(1)} A ${a > 0 ? "in" : "out"}`);
+const current = (a) => `${Math.abs(a) < 0.9995 ? `${Math.abs(Math.round(a * 1000))} mA` : `${Math.abs(a).toFixed(1)} A`} ${a > 0 ? "in" : "out"}`;
 
 /** A rule from empty to full: the band is where it very likely is, the stroke our best guess, the dashes its limit. */
 function ruler(state, limit) {
@@ -346,7 +346,7 @@ async function paintMore(declared, state) {
 
 function listen(id) {
   stream?.close();
-  stream = new EventSource(`${API}/stream${id === null ? "" : `?${new URLSearchParams({ battery_id: id })}`}`);
+  stream = new EventSource(`${API}/stream?${new URLSearchParams(id === null ? { only: "alert" } : { battery_id: id })}`);
   let late = null;
   const soon = () => { late ??= setTimeout(() => { late = null; if (id === null) rounds().catch((e) => say(e.message)); }, 2000); };
   stream.addEventListener("state", async (event) => {

@@ -1,11 +1,12 @@
 """What the routes may reach: the ports and callables that the root hands in. Nothing is opened here."""
 
 from collections.abc import Awaitable, Callable, Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Annotated, Any, NamedTuple
 
 from fastapi import Depends, Request
 
+from analytics.assessment import Assessment
 from analytics.battery import Battery
 from analytics.reading import Note
 from api.health import Health, Measure
@@ -48,6 +49,8 @@ class House:
     """(alert id, or None for all): newest first."""
     health: Callable[[], Health]
     metrics: Callable[[], Iterable[Measure]]
+    encoded: dict[str, tuple[Assessment, bytes]] = field(default_factory=dict)
+    """The newest state of each battery as the live stream sends it; at most one for each battery."""
 
 
 def _house(request: Request) -> House:

@@ -1,9 +1,10 @@
 """Route: what changes, as server-sent events (HTML standard, section 9.2). A watcher hears only of batteries that it may see."""
 
 from collections.abc import AsyncIterator
+from typing import Annotated, Literal
 
 import orjson
-from fastapi import APIRouter, Request
+from fastapi import APIRouter, Query
 from fastapi.responses import StreamingResponse
 from starlette.concurrency import run_in_threadpool
 
@@ -25,23 +26,32 @@ ROUTER = APIRouter(tags=["live"])
     responses={200: {"content": {"text/event-stream": {"schema": {"type": "string"}}}}},
     summary="Changes as they are kept: events `state` and `alert`",
 )
-async def get_stream(house: HouseDep, caller: Reader, request: Request, battery_id: str | None = None) -> StreamingResponse:
+async def get_stream(
+    house: HouseDep,
+    caller: Reader,
+    battery_id: Annotated[str | None, Query(max_length=200, description="Only of this battery.")] = None,
+    only: Annotated[
+        Literal["alert"] | None, Query(description="alert: no states, for a list that asks anew when something begins or ends")
+    ] = None,
+) -> StreamingResponse:
     """`state` carries a battery's state as in /state, at most once in a second; `alert` names what began, worsened or ended.
 
     After a lost connection ask for the state anew: nothing is repeated here.
     """
     if house.live.watchers() >= house.settings.most_watchers:
         raise Problem("too-many", "As many pages are watching as this service allows.", headers={"Retry-After": "30"})
-    return StreamingResponse(_lines(house, caller, battery_id), media_type="text/event-stream", headers={"Cache-Control": "no-store"})
+    return StreamingResponse(
+        _lines(house, caller, battery_id, only is None), media_type="text/event-stream", headers={"Cache-Control": "no-store"}
+    )
 
 
-async def _lines(house: House, caller: Caller, battery_id: str | None) -> AsyncIterator[bytes]:
+async def _lines(house: House, caller: Caller, battery_id: str | None, states_too: bool) -> AsyncIterator[bytes]:
     yield b"retry: 3000\n: what changes comes here\n\n"
     seen: dict[str, Battery | None] = {}
     async for states, events in house.live.watch(house.settings.live_every_s, house.settings.live_idle_s):
         if not states and not events:
             yield b": still here\n\n"
-        for assessment in states:
+        for assessment in states if states_too else ():
             if (battery := await _visible(house, caller, battery_id, assessment.battery_id, seen)) is not None:
                 yield await _state(house, battery, assessment)
         for event in events:
@@ -60,6 +70,14 @@ async def _visible(house: House, caller: Caller, wanted: str | None, battery_id:
 
 
 async def _state(house: House, battery: Battery, assessment: Assessment) -> bytes:
+    """Encoded once for all who watch, as long as it is the newest."""
+    known = house.encoded.get(battery.id)
+    if known is None or known[0] is not assessment:
+        known = house.encoded[battery.id] = (assessment, await _encoded(house, battery, assessment))
+    return known[1]
+
+
+async def _encoded(house: House, battery: Battery, assessment: Assessment) -> bytes:
     heard_ms: int | None = assessment.at_ms
     if assessment.voltage_v is None:
         done = await run_in_threadpool(completed, house, battery.id, assessment)

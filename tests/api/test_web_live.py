@@ -88,6 +88,8 @@ def test_a_watcher_hears_only_what_it_may_see_and_asked_for() -> None:
 
     heard, _ = watched("?battery_id=heron", bearer("read"), tell)
     assert [data["battery_id"] for _, data in heard] == ["heron"]
+    alerts, _ = watched("?only=alert", bearer("read"), tell)
+    assert [(name, data["battery_id"]) for name, data in alerts] == [("alert", "tern")]
     everything, _ = watched("", bearer("read"), tell)
     assert {data["battery_id"] for _, data in everything} == {"tern", "heron"}
 

@@ -1,0 +1,86 @@
+"""The pictures of the documents: real screenshots of a scene of our own, made by `make pictures`.
+
+Beside them `pictures.json` keeps the words that stood on each; a test opens the same views and compares, so none goes stale.
+"""
+
+import json
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import NamedTuple
+
+from playwright.sync_api import Browser, Page, expect, sync_playwright
+
+from api.web import WebSettings
+from tests.end_to_end.browser import launched
+from tests.fakes.web_house import house_of
+from tests.fakes.web_scene import Scene, fleet, van
+from tests.fakes.web_server import served
+
+FOLDER = Path(__file__).parent.parent.parent / "docs" / "pictures"
+WORDS = FOLDER / "pictures.json"
+
+
+class Picture(NamedTuple):
+    """One screenshot. `part`: the element that is shown; the whole window if None."""
+
+    name: str
+    scene: str
+    where: str
+    width: int
+    height: int
+    scheme: str
+    chart: bool = False
+
+
+SCENES = {"fleet": fleet, "van": van}
+PICTURES = (
+    Picture("rounds", "fleet", "#/rounds", 1200, 1000, "light"),
+    Picture("rounds-phone", "fleet", "#/rounds", 390, 844, "dark"),
+    Picture("battery", "fleet", "#/battery/heron", 1400, 1250, "light", chart=True),
+    Picture("van-phone", "van", "", 390, 844, "light"),
+    Picture("van", "van", "", 1400, 1100, "dark", chart=True),
+    Picture("record", "fleet", "api/v1/batteries/heron/record?format=html", 1000, 1100, "light"),
+)
+
+
+@contextmanager
+def view(browser: Browser, scene: Scene, picture: Picture) -> Iterator[Page]:
+    """The page as it is on this picture, with everything loaded."""
+    with served(house_of(scene, WebSettings())[0]) as address:
+        page = browser.new_page(
+            viewport={"width": picture.width, "height": picture.height},
+            color_scheme=picture.scheme,  # type: ignore[arg-type]
+            reduced_motion="reduce",
+            timezone_id="Etc/UTC",
+            device_scale_factor=1.5 if picture.width < 500 else 1,
+        )
+        page.goto(f"{address}/{picture.where}")
+        expect(page.get_by_role("heading", level=1)).to_be_visible(timeout=20_000)
+        if "record" not in picture.where and "rounds" not in picture.where:
+            expect(page.locator("#more a")).to_be_attached(timeout=20_000)
+        if picture.chart:
+            expect(page.locator("#chart path.js-line").first).to_be_attached(timeout=30_000)
+        yield page
+        page.close()
+
+
+def words(page: Page) -> str:
+    """What stands on it, without the chart's own labels, which depend on the fonts of the machine."""
+    text: str = page.evaluate("() => { document.getElementById('chart')?.remove(); return document.querySelector('main').innerText; }")
+    return "\n".join(line.strip() for line in text.splitlines() if line.strip())
+
+
+def main() -> None:
+    FOLDER.mkdir(parents=True, exist_ok=True)
+    kept = {}
+    with sync_playwright() as p, launched(p) as browser:
+        for picture in PICTURES:
+            with view(browser, SCENES[picture.scene](), picture) as page:
+                page.screenshot(path=str(FOLDER / f"{picture.name}.png"))
+                kept[picture.name] = words(page)
+    WORDS.write_text(json.dumps(kept, indent=1, ensure_ascii=False) + "\n")
+
+
+if __name__ == "__main__":
+    main()
