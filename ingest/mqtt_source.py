@@ -103,7 +103,9 @@ def battery_of(topic: str) -> Callable[[str], str | None]:
 class MqttSource:
     """One subscription as a Source."""
 
-    def __init__(self, settings: MqttSettings, clock: Clock, answer_s: float = ANSWER_S) -> None:
+    def __init__(self, settings: MqttSettings, clock: Clock, answer_s: float = ANSWER_S, *, lasting: bool = True) -> None:
+        """`lasting`: the broker keeps what comes while the source is away. Without it nothing is left behind at the broker."""
+        self._lasting = lasting
         self._answer_s = answer_s
         self.name = f"mqtt:{settings.host}:{settings.port}/{settings.topic}"
         self.in_flight: int | None = settings.in_flight
@@ -127,7 +129,7 @@ class MqttSource:
         self._waiting, self._lost, self._paused, self._writing = [], None, False, False
         loop = asyncio.get_running_loop()
         self._subscribed = loop.create_future()
-        client = self._client = self.client()
+        client = self._client = self.client(clean=not self._lasting)
         try:
             await asyncio.to_thread(client.connect, s.host, s.port, s.keep_alive_s, **self._connect_options())
         except (OSError, ValueError, mqtt.WebsocketConnectionError) as e:
@@ -194,6 +196,8 @@ class MqttSource:
     def _connect_options(self) -> dict[str, Any]:
         if self._settings.version != "5":
             return {}
+        if not self._lasting:
+            return {"clean_start": True}
         properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
         properties.SessionExpiryInterval = self._settings.session_days * 86_400
         return {"clean_start": False, "properties": properties}

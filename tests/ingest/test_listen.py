@@ -1,6 +1,8 @@
 """Listening proposes a map that reads the sample, says why and what to check; calibration is two points and plain arithmetic."""
 
+import asyncio
 import tomllib
+from pathlib import Path
 
 import cbor2
 import pytest
@@ -9,8 +11,18 @@ from hypothesis import strategies as st
 
 from analytics.reading import Reading
 from ingest.calibrate import CalibrationError, Point, combined, two_points, zero
+from ingest.ear import hear
+from ingest.file_source import FileSettings
 from ingest.formats import FORMATS
 from ingest.listen import SIGN, cut, propose, shown
+from ingest.mqtt_source import MqttSettings, MqttSource
+from ingest.serial_source import SerialSettings
+from tests.brokers import Broker
+from tests.fakes.clock import RealClock
+from tests.ingest.test_mqtt_source import publish, taken
+from tests.ingest.test_serial_source import Cable
+
+pytestmark = pytest.mark.anyio
 
 JSON = [b'{"id": "van7", "ts": %d, "batt": {"voltage": 12.%d, "current": -%d.5}, "temp": 18.5, "seq": %d, "ok": true}' % (1772366400 + i, 60 + i, i, i) for i in range(5)]  # fmt: skip
 PAIRS = [b"U=126%d;I=-34%d0;T=18;n=%d" % (20 + i, i, i) for i in range(5)]
@@ -172,3 +184,48 @@ def test_a_large_offset_and_a_wrong_sign_are_remarked() -> None:
     assert found.reversed
     assert any("positive" in remark for remark in found.remarks)
     assert any("large" in remark for remark in found.remarks)
+
+
+async def test_listening_to_a_broker_leaves_nothing_behind_and_takes_nothing_away(tmp_path: Path) -> None:
+    """It shows what comes and gives a sample that becomes a map; the service's own session gets every message all the same."""
+    clock, lines = RealClock(), []
+    with Broker(tmp_path) as broker:
+        service = MqttSettings(host="127.0.0.1", port=broker.port, topic="readings/{battery}", format="json")
+        async with MqttSource(service, clock) as source:
+            hearing = asyncio.create_task(hear(service, clock, lines.append, most=5, seconds=20))
+            while not hearing.done():
+                await asyncio.to_thread(publish, broker.port, ("readings/van7", JSON[0], False))
+            sample = await hearing
+            assert sample == [JSON[0]] * 5, "no more than asked for"
+            assert lines[0].startswith("mqtt:readings/van7: {")
+            proposal = propose(sample)
+            assert proposal is not None
+            assert proposal.settings["voltage"] == "batt.voltage"
+            assert len(await taken(source, 5)) >= 5
+
+
+async def test_listening_to_a_serial_line_shows_its_lines(tmp_path: Path) -> None:
+    """Whole lines are shown and sampled; the halves at both ends are left out of the sample."""
+    clock, lines = RealClock(), []
+    cable = Cable(tmp_path)
+    try:
+        hearing = asyncio.create_task(hear(SerialSettings(port=str(cable.path), format="?"), clock, lines.append, most=4, seconds=20))
+        while not hearing.done():
+            cable.say(b"2.6,-1\r\n12.61,-2\r\n12.62,-3\r\n12.63,-4\r\n12.")
+            await asyncio.sleep(0.05)
+        sample = await hearing
+    finally:
+        cable.unplug()
+    assert sample[:3] == [b"12.61,-2", b"12.62,-3", b"12.63,-4"]
+    assert "12.61,-2" in lines
+
+
+async def test_listening_to_a_file_samples_all_of_it_and_silence_is_an_empty_sample(tmp_path: Path) -> None:
+    """A file has no halves; where nothing comes in time the sample is empty."""
+    clock, lines = RealClock(), []
+    path = tmp_path / "capture.txt"
+    path.write_bytes(b"12.60,-1\n12.61,-2\n12.62,-3")
+    assert await hear(FileSettings(path=path, format="?"), clock, lines.append) == [b"12.60,-1", b"12.61,-2", b"12.62,-3"]
+    cable = Cable(tmp_path)
+    assert await hear(SerialSettings(port=str(cable.path), format="?"), clock, lines.append, seconds=0.2) == []
+    cable.unplug()
