@@ -22,13 +22,17 @@ class Checkpoints:
 
     def __init__(self) -> None:
         self._thinned_ms: dict[int, int] = {}
+        self._unsure: set[int] | None = None
+        """Batteries to be asked for again; None: all of them, in one query, as a fleet's first commit needs them all."""
 
     def forget(self, number: int | None = None) -> None:
         """Another process may have written; ask the table next time."""
         if number is None:
             self._thinned_ms.clear()
-        else:
+            self._unsure = None
+        elif self._unsure is not None:
             self._thinned_ms.pop(number, None)
+            self._unsure.add(number)
 
     def keep(self, connection: Connection, batch: Batch, numbers: dict[str, int]) -> None:
         """Drop what late readings made untrue, then keep the batch's own."""
@@ -36,7 +40,7 @@ class Checkpoints:
             number = numbers[battery_id]
             if earliest_ms <= self._newest_thinned(connection, number):
                 execute_each(connection, "DELETE FROM checkpoints WHERE battery = ? AND at_ms >= ?", [(number, earliest_ms)])
-                self._thinned_ms.pop(number)
+                self.forget(number)
         made = [(numbers[c.battery_id], c.at_ms, c.state) for c in batch.checkpoints]
         execute_each(connection, upsert(NEWEST_CHECKPOINTS, "battery"), made)
         for number, at_ms, state in made:
@@ -56,11 +60,20 @@ class Checkpoints:
         return None if found is None else (found.at_ms, zlib.decompress(bytes(found.state)))
 
     def _newest_thinned(self, connection: Connection, number: int) -> int:
-        if number not in self._thinned_ms:
-            c = CHECKPOINTS.c
-            newest = connection.execute(select(func.max(c.at_ms)).where(c.battery == number)).scalar_one_or_none()
-            self._thinned_ms[number] = -HOUR_MS if newest is None else newest
-        return self._thinned_ms[number]
+        newest = self._thinned_ms.get(number)
+        if newest is None:
+            if self._unsure is None or number in self._unsure:
+                c = CHECKPOINTS.c
+                query = select(c.battery, func.max(c.at_ms)).group_by(c.battery)
+                if self._unsure is None:
+                    self._unsure = set()
+                else:
+                    query = query.where(c.battery == number)
+                    self._unsure.discard(number)
+                for battery, at_ms in connection.execute(query):
+                    self._thinned_ms[battery] = at_ms
+            newest = self._thinned_ms.setdefault(number, -HOUR_MS)
+        return newest
 
 
 def _earliest(batch: Batch) -> dict[str, int]:

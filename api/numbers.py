@@ -19,11 +19,18 @@ class Numbers:
     def of(self, connection: Connection, battery_ids: Iterable[str]) -> dict[str, int]:
         """The number of each, given now where there is none, in the caller's transaction (then `forget` if it fails)."""
         numbers = self._numbers
-        for battery_id in battery_ids:
-            if battery_id not in numbers:
-                execute_each(connection, "INSERT INTO batteries (id) VALUES (?) ON CONFLICT (id) DO NOTHING", [(battery_id,)])
-                self._learn(battery_id, connection.execute(select(BATTERIES.c.number).where(BATTERIES.c.id == battery_id)).scalar_one())
+        missing = [battery_id for battery_id in battery_ids if battery_id not in numbers]
+        if missing:
+            self._learn_all(connection)
+            if new := [(battery_id,) for battery_id in missing if battery_id not in numbers]:
+                execute_each(connection, "INSERT INTO batteries (id) VALUES (?) ON CONFLICT (id) DO NOTHING", new)
+                self._learn_all(connection)
         return numbers
+
+    def _learn_all(self, connection: Connection) -> None:
+        """In one query: a fleet's worth of single ones would hold up the first commit for seconds."""
+        for battery_id, number in connection.execute(select(BATTERIES.c.id, BATTERIES.c.number)):
+            self._learn(battery_id, number)
 
     def known(self, database: Database, battery_id: str) -> int | None:
         """The number if the battery has one; asks the database where this process does not know it."""
