@@ -4,7 +4,7 @@ Who decides is elsewhere: analytics says what began and ended, api.acts what a p
 """
 
 import json
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import Any
 
 from sqlalchemy import Connection, func, select, update
@@ -34,6 +34,8 @@ class SqlLedger:
         self.history = SqlHistory(database, self._numbers)
         self._checkpoints = Checkpoints()
         self._details: dict[str, Details] = {}
+        self.mark_unsent: Callable[[Connection, Batch, Mapping[str, int]], None] | None = None
+        """Called in the transaction of each commit, where there is a second history (api.history.forward)."""
 
     # --- the commit
 
@@ -51,6 +53,8 @@ class SqlLedger:
                 check_fences(connection, numbers, fences or {})
                 insert(connection, batch.kept, numbers)
                 reassess(connection, batch.refolded, numbers)
+                if self.mark_unsent is not None:
+                    self.mark_unsent(connection, batch, numbers)
                 self._checkpoints.keep(connection, batch, numbers)
                 for late, events in ((False, batch.events), (True, batch.late_events)):
                     for event in events:

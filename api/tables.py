@@ -51,6 +51,16 @@ HISTORY_HOUR = _rolled("history_hour", Column("detail", SmallInteger, nullable=F
 UNROLLED = Table("unrolled", METADATA, *_history_key(), sqlite_with_rowid=False)
 """Hours (their beginning) of a battery whose roll-ups do not yet show all their readings."""
 
+UNSENT = Table(
+    "unsent",
+    METADATA,
+    *_history_key(),
+    Column("from_ms", BigInteger, nullable=False),
+    Column("version", BigInteger, nullable=False),
+    sqlite_with_rowid=False,
+)
+"""Hours of a battery that the second history (api.history.forward) does not have yet, from which reading on; only where there is one."""
+
 BATTERIES = Table(
     "batteries",
     METADATA,

@@ -53,7 +53,7 @@ def influx(folder: Path) -> Iterator[InfluxSettings]:
 @contextlib.contextmanager
 def _real() -> Iterator[tuple[str, str, str, str]]:
     if USED == "influx in a container":
-        from testcontainers.influxdb2 import InfluxDb2Container  # type: ignore[import-untyped]
+        from testcontainers.community.influxdb import InfluxDb2Container  # type: ignore[import-untyped]
 
         token = uuid4().hex
         given = {"username": "restvolt", "password": token, "org_name": "fleet", "bucket": "readings"}
