@@ -34,8 +34,8 @@ def init(
     capacity = capacity_ah or float(_need("Rated capacity in Ah, as printed on it", "--capacity-ah", asked))
     if not port and not broker:
         found = serial_ports()
-        for path in found:
-            typer.echo(f"found: {path}")
+        for line in found:
+            typer.echo(f"found: {line}")
         first = found[0] if found else "/dev/serial/by-id/CHANGE-ME"
         port = typer.prompt("Serial line of the shunt", default=first) if asked else first
     try:
