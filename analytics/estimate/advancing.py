@@ -52,6 +52,8 @@ def advance(model: Model, belief: Belief, reading: Reading) -> Belief:
         return belief
     if step_ms > GAP_MS and step_ms > 3.5 * habit.interval_ms:
         return _after_gap(model, belief, f, slot, habit, reading)
+    if a is not None and not -model.most_a <= a <= model.most_a:
+        a = last_a
     if temperature is not None and temperature not in FAULT_CODES_C and -45 <= temperature <= 75:
         known_c = temperature
     if a is None or a_sum is None:
@@ -65,7 +67,7 @@ def advance(model: Model, belief: Belief, reading: Reading) -> Belief:
         moved = step_a * step_ms / 3.6e6
         if (step_a > model.step_a or step_a < -model.step_a) and a <= model.step_a and was <= model.step_a and step_ms <= STEP_MS:
             habit = stepped(model, habit, (v - slot.last_v) / step_a, step_a, between(model, f, slot, habit.blind))
-        if counter is not None and last_ah is not None:
+        if counter is not None and last_ah is not None and abs(counter - last_ah) <= model.most_a * step_ms / 3.6e6:
             ah += counter - last_ah
         else:
             ah += was * step_ms / 3.6e6 + 0.5 * moved
@@ -198,6 +200,8 @@ def _after_gap(model: Model, belief: Belief, f: Filter, slot: Slot, habit: Habit
     _, at_ms, v, a, temperature, counter, *_ = reading
     hours = (at_ms - slot.last_ms) / 3.6e6
     known_ah = None if counter is None or slot.last_ah is None else counter - slot.last_ah
+    if known_ah is not None and abs(known_ah) > min(1.5 * model.capacity_ah, model.most_a * hours):
+        known_ah = None  # the counter began anew
     f = over_gap(model, f, habit, slot, hours, known_ah)
     before = f.mean[0]
     known_c = believable_c(temperature)

@@ -37,6 +37,8 @@ class Model(NamedTuple):
     """Expected ohmic resistance with the fast part of polarisation."""
     step_a: float
     """Smallest load step that tells the resistance."""
+    most_a: float
+    """More than any battery of this size gives or takes: a burst of 10 times its capacity in an hour."""
     calm_a: float
     """A current that strays less than this from its mean of minutes is steady."""
     table_sd_v: float
@@ -76,6 +78,7 @@ def model_of(battery: Battery) -> Model:
         volts,
         2.0 * resistance,
         0.02 * ah,
+        10.0 * ah,
         0.003 * ah,
         sqrt(table_sd**2 + battery.sensor.voltage_offset_v**2),
         0.02 if own else 0.7,
