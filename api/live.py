@@ -31,6 +31,7 @@ class Live:
         self._watchers: set[Watcher] = set()
         self._lock = threading.Lock()
         self._latest: dict[str, Assessment] = {}
+        self._measured: dict[str, Assessment] = {}
         self._closed = False
 
     def tell(self, latest: Iterable[Assessment], events: Iterable[AlertEvent] = ()) -> None:
@@ -38,6 +39,7 @@ class Live:
         states, events = list(latest), list(events)
         with self._lock:
             self._latest.update((a.battery_id, a) for a in states)
+            self._measured.update((a.battery_id, a) for a in states if a.voltage_v is not None)
             for watcher in self._watchers:
                 watcher.states.update((a.battery_id, a) for a in states)
                 watcher.events = [*watcher.events, *events][-MOST_EVENTS:]
@@ -46,6 +48,10 @@ class Live:
     def latest(self, battery_id: str) -> Assessment | None:
         """The newest assessment told since the start, which spares the ledger a read."""
         return self._latest.get(battery_id)
+
+    def measured(self, battery_id: str) -> Assessment | None:
+        """The newest one that a reading made, not time alone."""
+        return self._measured.get(battery_id)
 
     def watchers(self) -> int:
         return len(self._watchers)

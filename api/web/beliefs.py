@@ -4,6 +4,7 @@ from typing import NamedTuple
 
 from analytics.assessment import Assessment
 from analytics.battery import Battery
+from analytics.reading import Reading
 from api.web import wire
 from api.web.house import House
 
@@ -25,13 +26,19 @@ def completed(house: House, battery_id: str, assessment: Assessment | None) -> B
     """An assessment made by time alone carries no voltage: the last reading's is shown, with its own time as heard."""
     if assessment is not None and assessment.voltage_v is not None:
         return Believed(assessment, assessment.at_ms)
+    if assessment is not None and (seen := house.live.measured(battery_id)) is not None:
+        return Believed(_with(assessment, seen), seen.at_ms)
     heard_ms = house.history.last_ms(battery_id)
     if assessment is None or heard_ms is None:
         return Believed(assessment, heard_ms)
     last = next(iter(house.history.readings(battery_id, heard_ms)), None)
     if last is not None:
-        assessment = assessment._replace(voltage_v=last.voltage_v, current_a=last.current_a, temperature_c=last.temperature_c)
+        assessment = _with(assessment, last)
     return Believed(assessment, heard_ms)
+
+
+def _with(assessment: Assessment, seen: Reading | Assessment) -> Assessment:
+    return assessment._replace(voltage_v=seen.voltage_v, current_a=seen.current_a, temperature_c=seen.temperature_c)
 
 
 def state(house: House, battery: Battery) -> wire.Json:

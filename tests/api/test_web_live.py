@@ -142,3 +142,13 @@ def test_a_slow_watcher_hears_the_newest_and_holds_no_queue(told: int) -> None:
     assert len(told_events) == min(told, MOST_EVENTS)
     assert live.watchers() == 0
     assert live.latest("heron") == states[0]
+
+
+def test_what_was_measured_is_remembered_beside_what_time_made() -> None:
+    """After a tick the newest assessment has no voltage, and the newest measured one is still known."""
+    scene, live = fleet(), Live()
+    measured = believed("heron", 60.0, scene)
+    live.tell([measured])
+    live.tell([measured._replace(voltage_v=None, at_ms=NOW_MS)])
+    assert live.latest("heron") == measured._replace(voltage_v=None, at_ms=NOW_MS)
+    assert live.measured("heron") == measured
