@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from api import cli_data, cli_home
+from api import cli_data, cli_fleet, cli_home
 from api.cli_options import SETTINGS, WHERE
 from api.mistakes import SettingsError
 
@@ -161,6 +161,9 @@ def _tokens(settings: Path) -> "Tokens":
 
 
 app.command("init")(cli_home.init)
+app.command("init-history")(cli_fleet.init_history)
+app.command("listen")(cli_sensor.listen)
+app.command("calibrate")(cli_sensor.calibrate)
 app.command("export")(cli_data.export)
 app.command("import")(cli_data.take_in)
 app.command("backup")(cli_data.backup)

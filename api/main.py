@@ -10,7 +10,7 @@ import threading
 from collections.abc import Callable
 from contextlib import AsyncExitStack
 from functools import partial
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import structlog
 
@@ -23,9 +23,11 @@ from api.database import Database
 from api.fencing import FencedLedger
 from api.health import Health
 from api.heartbeat import Heartbeat
+from api.history.influx_settings import InfluxSettings
 from api.ledger import SqlLedger
 from api.live import Live
 from api.outbox import Outbox
+from api.ports import History
 from api.push import channels_of
 from api.relay import Relay
 from api.repair import open_or_repair
@@ -38,11 +40,15 @@ from api.web.house import Receipt
 from ingest.file_source import FileSettings, FileSource
 from ingest.formats import FORMATS
 from ingest.inlet import Inlet
+from ingest.modbus_settings import ModbusSettings
 from ingest.mqtt_source import MqttSettings, MqttSource
 from ingest.pipeline import Pipeline
 from ingest.serial_source import SerialSettings, SerialSource
 from ingest.source import Source
 from ingest.supervisor import Supervised
+
+if TYPE_CHECKING:
+    from api.history.forward import Forwarder
 
 LOG = structlog.get_logger("service")
 BY_SETTINGS = "the settings file"
@@ -60,16 +66,22 @@ class Service:
         self.live = Live()
         self.tokens = Tokens(settings.data / "tokens.json")
         self.inlet = Inlet(self.clock)
-        self.sources = [Supervised(_source(s, self.clock), self.clock, getattr(s, "quiet_after_s", 60.0)) for s in settings.source]
+        self.sources = [
+            Supervised(_source(s, settings, self.clock), self.clock, getattr(s, "quiet_after_s", 60.0)) for s in settings.source
+        ]
         decoders = {name: partial(FORMATS[f.decoder].decoder, f.settings) for name, f in settings.format.items()}
         self._heard = heard
-        shared = any(s.kind == "amqp" for s in settings.source)
+        shared = settings.shared or any(s.kind == "amqp" for s in settings.source)
         store = FencedLedger(self.ledger, exit_at_once) if shared else self.ledger
         self.pipeline = Pipeline(store, decoders, self.clock, settings.keep, self._told)
         self.outbox = Outbox(self.ledger, settings.push, channels_of(settings.push), self.clock.wall_ms, random.random, LOG.warning)
         self.upkeep = Upkeep(self.database, settings.retention, self.clock.wall_ms, LOG.warning)
         self.heartbeat = None if settings.heartbeat is None else Heartbeat(settings.heartbeat, lambda: self.health().ready, LOG.warning)
         self.relay = None if settings.relay is None else Relay(settings.relay, self.ledger.history, self.ledger)
+        self.history: History = self.ledger.history
+        self.forwarder: Forwarder | None = None
+        if settings.history is not None:
+            self.history, self.forwarder = second_history(settings.history, self.ledger, self.clock.wall_ms)
         self._formats = set(decoders)
         self.address = ""
 
@@ -82,7 +94,7 @@ class Service:
         pipeline.add_done_callback(lambda _: loop.call_soon(stop.set))
         async with AsyncExitStack() as stack:
             stack.callback(self.database.close)
-            for part in (self.outbox, self.upkeep, self.heartbeat):
+            for part in (self.outbox, self.upkeep, self.heartbeat, self.forwarder):
                 if part is not None:
                     part.start()
                     stack.callback(part.stop)
@@ -135,12 +147,12 @@ class Service:
     # --- what the web may ask for
 
     def health(self) -> Health:
-        parts = [] if self.relay is None else [self.relay.part()]
+        parts = [part.part() for part in (self.relay, self.forwarder) if part is not None]
         return vitals.health_of(self.pipeline.counters, self.sources, self.outbox.alive(), self.clock.trusted(), parts)
 
     def app(self) -> Any:
         return create_app(
-            history=self.ledger.history,
+            history=self.history,
             ledger=self.ledger,
             settings=self.settings.web,
             now_ms=self.clock.wall_ms,
@@ -167,7 +179,7 @@ class Service:
         self.pipeline.declared(battery.id)
 
 
-def _source(settings: SourceSettings, clock: MachineClock) -> Source:
+def _source(settings: SourceSettings, whole: Settings, clock: MachineClock) -> Source:
     """The adapter of a source's settings. Those of an extra are imported only where they are used."""
     if isinstance(settings, SerialSettings):
         return SerialSource(settings, clock)
@@ -175,9 +187,23 @@ def _source(settings: SourceSettings, clock: MachineClock) -> Source:
         return MqttSource(settings, clock)
     if isinstance(settings, FileSettings):
         return FileSource(settings, clock)
+    if isinstance(settings, ModbusSettings):
+        from ingest.modbus_source import ModbusSource
+
+        return ModbusSource(settings, whole.format[settings.format].settings, clock)
     from ingest.amqp_source import AmqpSource
 
     return AmqpSource(settings, clock)
+
+
+def second_history(settings: InfluxSettings, ledger: SqlLedger, now_ms: Callable[[], int]) -> "tuple[History, Forwarder]":
+    """The history in InfluxDB, and what brings committed readings to it."""
+    from api.history.forward import Forwarder, mark
+    from api.history.influx import InfluxHistory
+
+    history = InfluxHistory(settings, now_ms)
+    ledger.mark_unsent = mark
+    return history, Forwarder(ledger.database, history, now_ms, LOG.warning)
 
 
 def exit_at_once(reason: str) -> None:

@@ -13,6 +13,7 @@ from analytics.battery import Battery
 from api.clock import BELIEVED_AFTER_S
 from api.declaration import checked, read_toml
 from api.heartbeat import HeartbeatSettings
+from api.history.influx_settings import InfluxSettings
 from api.mistakes import SettingsError, told
 from api.people import PushSettings
 from api.relay_link import RelaySettings
@@ -21,11 +22,12 @@ from api.web.settings import WebSettings
 from ingest.amqp_settings import AmqpSettings
 from ingest.file_source import FileSettings
 from ingest.formats import FORMATS
+from ingest.modbus_settings import ModbusSettings
 from ingest.mqtt_source import MqttSettings
 from ingest.pipeline import PipelineSettings
 from ingest.serial_source import SerialSettings
 
-SourceSettings = Annotated[SerialSettings | MqttSettings | FileSettings | AmqpSettings, Field(discriminator="kind")]
+SourceSettings = Annotated[SerialSettings | ModbusSettings | MqttSettings | FileSettings | AmqpSettings, Field(discriminator="kind")]
 
 
 class ClockSettings(BaseModel):
@@ -54,6 +56,10 @@ class Settings(BaseSettings):
     retention: RetentionSettings = Field(default_factory=RetentionSettings)
     heartbeat: HeartbeatSettings | None = None
     relay: RelaySettings | None = None
+    history: InfluxSettings | None = None
+    """A second history in InfluxDB, which then answers for the time series. The database keeps it too, for as long as `retention` says."""
+    shared: bool = False
+    """Several processes write to this database: each battery is claimed by the one that its readings reach (docs/fleet.md)."""
     source: list[SourceSettings] = Field(default_factory=list)
     format: dict[str, Any] = Field(default_factory=dict)
     """Name → settings of one of FORMATS, with `decoder` saying which."""

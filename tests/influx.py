@@ -11,7 +11,8 @@ from collections.abc import Iterator
 from pathlib import Path
 from uuid import uuid4
 
-from api.history.influx_server import InfluxServer, InfluxSettings
+from api.history.influx_server import InfluxServer
+from api.history.influx_settings import InfluxSettings
 from tests.fakes.influx_server import InfluxDouble
 
 

@@ -17,7 +17,8 @@ from analytics.reading import Reading
 from api.history import influx_flux as flux
 from api.history.codes import ABOVE, Row, band, reading_of, rows
 from api.history.columns import Point, joined_columns, raw_columns, width_ms
-from api.history.influx_server import HistoryAway, HistoryRefused, InfluxServer, InfluxSettings, Unfit
+from api.history.influx_server import HistoryAway, HistoryRefused, InfluxServer, Unfit
+from api.history.influx_settings import InfluxSettings
 from api.ports import Columns
 
 HOUR_MS, DAY_MS = 3_600_000, 86_400_000

@@ -1,7 +1,6 @@
 """The connection to an InfluxDB 2 server: settings, what can go wrong in words, and the buckets and tasks that history needs. No history."""
 
 from collections.abc import Callable
-from pathlib import Path
 from typing import Any
 
 from influxdb_client import (  # type: ignore[attr-defined]
@@ -10,31 +9,10 @@ from influxdb_client import (  # type: ignore[attr-defined]
     TaskCreateRequest,
 )
 from influxdb_client.rest import ApiException
-from pydantic import BaseModel, ConfigDict, Field
 from urllib3.exceptions import HTTPError
 
 from api.history import influx_flux as flux
-
-
-class InfluxSettings(BaseModel):
-    """`[history]`: where the time series is kept besides the ledger's database."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
-    url: str = Field(pattern=r"^https?://")
-    org: str
-    bucket: str = "readings"
-    token_file: Path
-    """A file that holds nothing but the token."""
-    timeout_s: float = Field(default=10.0, gt=0, le=120)
-    ca_file: Path | None = None
-    """None: the authorities that the system trusts."""
-    raw_days: int = Field(default=0, ge=0, le=36_500)
-    """How long readings are kept one by one; their hours are kept for ever. 0: for ever."""
-
-    @property
-    def hours_bucket(self) -> str:
-        return f"{self.bucket}_hours"
+from api.history.influx_settings import InfluxSettings
 
 
 class HistoryAway(RuntimeError):  # noqa: N818 - named for what happened

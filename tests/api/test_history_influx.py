@@ -14,7 +14,8 @@ from analytics.reading import Reading
 from api.database import Database
 from api.history.forward import Forwarder, mark, mark_all
 from api.history.influx import AT_ONCE, InfluxHistory, escaped, line
-from api.history.influx_server import HistoryAway, HistoryRefused, InfluxSettings
+from api.history.influx_server import HistoryAway, HistoryRefused
+from api.history.influx_settings import InfluxSettings
 from api.ledger import SqlLedger
 from tests.databases import database, postgres_url  # noqa: F401 - fixtures
 from tests.fakes.influx_server import InfluxDouble
@@ -246,10 +247,10 @@ def test_a_new_belief_of_an_old_reading_is_sent_again(database: Database, histor
 
 @pytest.mark.parametrize("trouble", ["dead", "token", "busy", "bucket"])
 def test_readings_wait_while_the_server_cannot(
-    database: Database,
+    database: Database,  # noqa: F811
     history: InfluxHistory,
     double: InfluxDouble,
-    trouble: str,  # noqa: F811
+    trouble: str,
 ) -> None:
     """Whatever the trouble: readings are committed, wait in our database, health says why, and all arrives once it is over."""
     said: list[str] = []
