@@ -10,7 +10,14 @@ import time
 from collections.abc import Sequence
 from pathlib import Path
 
+import pytest
+
 MOSQUITTO = shutil.which("mosquitto") or next((p for p in ("/usr/sbin/mosquitto", "/usr/local/sbin/mosquitto") if Path(p).exists()), None)
+
+ONLY_MOSQUITTO = pytest.mark.skipif(
+    MOSQUITTO is None, reason="needs what only mosquitto has (durable store, TLS, passwords); CI installs it"
+)
+"""The one mark of its kind: on a machine without mosquitto the other broker tests still run, on the embedded broker."""
 
 DURABLE = ("persistence true", "autosave_interval 1", "autosave_on_changes true", "max_queued_messages 100000")
 """What mosquitto needs so that it keeps what it has acknowledged."""

@@ -5,12 +5,10 @@ A few rounds here; `make torture` runs hundreds. With a broker that keeps what i
 
 from pathlib import Path
 
-import pytest
-
-from tests.brokers import MOSQUITTO
+from tests.brokers import ONLY_MOSQUITTO
 from tests.torture.rounds import torture
 
-pytestmark = pytest.mark.skipif(MOSQUITTO is None, reason="needs a broker that keeps what it acknowledges; CI installs mosquitto")
+pytestmark = ONLY_MOSQUITTO
 
 
 def test_killed_at_random_moments_nothing_is_lost_or_doubled(tmp_path: Path) -> None:

@@ -13,7 +13,8 @@ from pathlib import Path
 
 SYNCED = ".synced"
 
-_OPEN = ctypes.CFUNCTYPE(ctypes.c_int, ctypes.c_void_p, ctypes.c_char_p, ctypes.c_void_p, ctypes.c_int, ctypes.c_void_p)
+_OPEN = ctypes.CFUNCTYPE(ctypes.c_int, ctypes.c_void_p, ctypes.c_void_p, ctypes.c_void_p, ctypes.c_int, ctypes.c_void_p)
+# The name goes on as the very pointer: SQLite keeps it, and reads parameters behind its end.
 _SYNC = ctypes.CFUNCTYPE(ctypes.c_int, ctypes.c_void_p, ctypes.c_int)
 
 
@@ -52,13 +53,13 @@ class LazyDisk:
         self.syncs = 0
         library.sqlite3_vfs_register(ctypes.byref(self._vfs), 1)
 
-    def _open(self, vfs: int, name: bytes | None, file: int, flags: int, out_flags: int) -> int:
+    def _open(self, vfs: int, name: int | None, file: int, flags: int, out_flags: int | None) -> int:
         code = int(self._system_open(vfs, name, file, flags, out_flags))
         if code == 0 and name:
             pointer = ctypes.c_void_p.from_address(file)
             original = _Methods.from_address(pointer.value or 0)
             mine = _Methods.from_buffer_copy(original)
-            path, system_sync = os.fsdecode(name), _SYNC(original.xSync)
+            path, system_sync = os.fsdecode(ctypes.string_at(name)), _SYNC(original.xSync)
 
             def sync(file: int, flags: int) -> int:
                 done = int(system_sync(file, flags))
