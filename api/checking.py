@@ -14,6 +14,7 @@ from api.ports import PushFailed, PushRefused
 from api.push import channels_of
 from api.settings import Settings, SourceSettings
 from ingest.file_source import FileSettings
+from ingest.modbus_settings import ModbusSettings
 from ingest.mqtt_source import MqttSettings
 from ingest.mqtt_trial import try_broker
 from ingest.serial_source import SerialSettings, SerialSource
@@ -103,6 +104,11 @@ async def _source(source: SourceSettings, clock: MachineClock) -> Found:
         if isinstance(source, FileSettings):
             with source.path.open("rb"):
                 return Found(True, f"file {source.path}: opens")
+        if isinstance(source, ModbusSettings):
+            there = await asyncio.to_thread(Path(source.port).exists)
+            return Found(
+                there, f"serial {source.port}: " + ("is there; the meter is asked once the service runs" if there else "is not there")
+            )
         host, port = source.addresses()[0]
         _, writer = await asyncio.wait_for(asyncio.open_connection(host, port), 10.0)
         writer.close()

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from api import cli_data, cli_fleet, cli_home
+from api import cli_data, cli_fleet, cli_home, cli_sensor
 from api.cli_options import SETTINGS, WHERE
 from api.mistakes import SettingsError
 
