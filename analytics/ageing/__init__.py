@@ -39,8 +39,8 @@ def update(view: View, memory: AgeingMemory) -> AgeingMemory:
         silent = heard_ms is not None and span.gap_ms >= SILENT_MS
         in_ah, out_ah = round(in_ah, 3), round(out_ah, 3)
         life = life_after(view, life, in_ah, out_ah, silent=silent)
-    elif span.gap_ms >= SILENT_MS and life.leg is not None:
-        life = life._replace(leg=life.leg._replace(broken=True))
+    elif span.gap_ms >= SILENT_MS:
+        life = life._replace(leg=None if life.leg is None else life.leg._replace(broken=True), full=None)
     return AgeingMemory(span.end_ms, in_ah, out_ah, life)
 
 

@@ -43,7 +43,8 @@ def life_after(view: View, life: Life | None, in_ah: float, out_ah: float, *, si
     leg = life.leg
     if leg is not None and silent:
         leg = leg._replace(broken=True)
-    life = _anchored(view, life._replace(at_ms=at_ms, leg=leg), in_ah, out_ah)
+    life = life._replace(at_ms=at_ms, leg=leg, full=None if silent else life.full)
+    life = _filled(view, _anchored(view, life, in_ah, out_ah), in_ah, out_ah)
     return _recharged(view, _resisting(view, life), out_ah)
 
 
@@ -109,6 +110,20 @@ def _weighed(battery: Battery, life: Life, leg: Leg, net_out_ah: float, fallen_p
     gain = before / (before + var)
     joined = life.capacity_ah + gain * (seen_ah - life.capacity_ah)
     return life._replace(leg=leg, capacity_ah=round(joined, 1), capacity_var=round((1 - gain) * before, 2))
+
+
+def _filled(view: View, life: Life, in_ah: float, out_ah: float) -> Life:
+    """The charge factor, each time a charge is first seen to be full."""
+    session, full_ms = view.charging.session, view.charging.full_ms
+    if session is None or session.charge_ah is None or full_ms is None or full_ms < session.begin_ms:
+        return life
+    if life.full is not None and life.full[0] == session.begin_ms:
+        return life
+    before, life = life.full, life._replace(full=(session.begin_ms, in_ah, out_ah))
+    if before is None or out_ah - before[2] < WORTH_PART * view.battery.rated_capacity_ah:
+        return life
+    factor, known = (in_ah - before[1]) / (out_ah - before[2]), life.charge_factor
+    return life._replace(charge_factor=round(factor if known is None else known + 0.3 * (factor - known), 3))
 
 
 def _resisting(view: View, life: Life) -> Life:

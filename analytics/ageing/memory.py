@@ -46,6 +46,10 @@ class Life(NamedTuple):
     resistance_ohm: float | None = None
     self_discharge: float | None = None
     """Percent a month at rest, from anchor to anchor."""
+    full: tuple[int, float, float] | None = None
+    """The charge that last filled it (when that began), and the totals in and out when it was full; None once a silence broke the count."""
+    charge_factor: float | None = None
+    """Ampere-hours in over ampere-hours out from full to full, slow mean."""
     charged_ms: int | None = None
     """End of the last charge worth the name, and what had flowed out by then."""
     charged_out_ah: float = 0.0

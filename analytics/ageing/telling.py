@@ -89,6 +89,7 @@ def evidence_of(view: View) -> Evidence:
         ("capacity_high_ah", None if capacity is None else round(capacity[2], 1)),
         ("resistance_at_25_c_ohm", life.resistance_ohm),
         ("resistance_against_new", None if ratio is None else round(ratio, 2)),
+        ("charge_factor", life.charge_factor),
         ("self_discharge_pct_per_month", life.self_discharge),
         ("days_between_charges_new", life.new.days if life.new.charges >= 8 else None),
         ("days_between_charges_now", life.now.days if life.now.charges >= 8 else None),

@@ -10,10 +10,12 @@ from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from analytics.ageing.damage import damage, equivalent_full_cycles, life_cycles, rated
+from analytics.ageing.life import life_after
 from analytics.ageing.memory import AgeingMemory, Leg, Life, Pace
 from analytics.ageing.rainflow import Reversals, counted, push
 from analytics.ageing.telling import capacity_interval, end_of_service, evidence_of, oftener, sentences_of
 from analytics.battery import Battery
+from analytics.charging import Session
 from analytics.core import State, begin, step, view_of
 from analytics.keep import dumps, loads
 from analytics.reading import Note, Reading
@@ -119,6 +121,21 @@ def test_throughput_is_counted_and_survives_keeping() -> None:
     assert loads(battery, dumps(state)).ageing == state.ageing
     assert len(json.dumps(state.ageing)) < 450
     assert dict(state.details.ageing)["equivalent_full_cycles"] == pytest.approx(4.16, rel=0.03)
+
+
+def test_the_charge_factor_is_measured_from_full_to_full() -> None:
+    """40 Ah out and 44 Ah in, from one full charge to the next, are a factor of 1.10; after an hour of silence nothing is told."""
+    state = lived(2)
+    life = state.ageing.life
+    assert life is not None
+    begun = BEGIN_MS + DAY_MS
+    full = state.charging._replace(session=Session(begun, begun + 1, charge_ah=44.0), full_ms=begun + 1)
+    view = view_of(state._replace(charging=full), begun + 2, ticked=False)
+    before = life._replace(full=(BEGIN_MS, 100.0, 90.0))
+    after = life_after(view, before, 144.0, 130.0, silent=False)
+    assert after.charge_factor == pytest.approx(1.10)
+    assert life_after(view, before, 144.0, 130.0, silent=True).charge_factor is None
+    assert life_after(view, after, 150.0, 130.0, silent=False).charge_factor == after.charge_factor
 
 
 def seen(life: Life, *, days: float = 100.0, battery: Battery | None = None, memory: AgeingMemory | None = None) -> View:

@@ -400,6 +400,18 @@ def test_any_readings_keep_the_memory_small_and_kept(rows: list[tuple[float, flo
     assert len(json.dumps(state.charging)) < 600
 
 
+@settings(max_examples=8, deadline=None)
+@given(st.integers(1, 400))
+def test_a_restart_in_the_middle_changes_nothing(cut: int) -> None:
+    """A fold that is kept as bytes and loaded again somewhere in a charge ends with the same session and the same ageing."""
+    declared, readings = battery("agm"), samples(charge(14.4, 13.6, float_h=1), every_min=2)
+    whole, _, _ = folded(declared, readings)
+    half, _, _ = folded(declared, readings[:cut])
+    again, _, _ = folded(declared, readings[cut:], loads(declared, dumps(half)))
+    assert again.charging == whole.charging
+    assert again.ageing == whole.ageing
+
+
 def test_the_order_of_rules_names_each_once() -> None:
     """Every charging rule stands in the table once, under its own name."""
     names = [r.name for r in RULES if r.name.startswith("charge_")]

@@ -20,8 +20,8 @@ WINDOWS: dict[str, tuple[float, float, float]] = {
 COMPENSATION_V_PER_K = -0.024
 OVER_V = 0.08
 """Beyond the sensor's error (10 mV, half a kelvin) a voltage is clearly above."""
-LOW_V, UNCOMPENSATED_V = 0.35, 0.55
-"""A third of a volt below the window the end of the charge never goes in; a tenth only takes longer. A voltage that is right at 25 °C
+LOW_V, UNCOMPENSATED_V = 0.28, 0.55
+"""More than a quarter of a volt below the window the end of the charge never goes in; a tenth only takes longer. A voltage that is right at 25 °C
 and only does not follow the cold is scored beyond half a volt: between, many sound chargers lie."""
 
 
@@ -42,18 +42,23 @@ def expectation(run: Run) -> Expectation:
     cold = _cold(run)
     if cold is not None:
         return cold
-    if max(t.temperature_c for t in run.truth) >= 49:
-        return OPEN  # a charge at 50 °C deserves a warning, whatever the charger
+    hottest_c = max(t.temperature_c for t in run.truth)
+    if hottest_c >= 52:
+        return Expectation(frozenset({"charge_runaway", "charge_over_voltage", "charge_equalisation"}))
     named = _by_behaviour(chemistry, behaviour)
+    if hottest_c >= 49 and not (named and named.reasons):
+        return OPEN  # a charge at 50 °C deserves a warning, whatever the charger
     if named is not None:
         return named
+    low = _low(run)
+    if low is not None and low.reasons:
+        return low
     floating = _floating_high(run)
     if floating is not None:
         return floating
-    over_h, near_h = _hours_over(run, OVER_V), _hours_over(run, 0.0)
+    over_h, near_h = _hours_over(run, OVER_V), _hours_over(run, 0.03)
     if over_h >= 0.75:
         return Expectation(frozenset({"charge_over_voltage", "charge_compensation", "charge_stuck"} | _pulsed(chemistry, behaviour)))
-    low = _low(run)
     if low is not None:
         return low
     warm = chemistry != "lifepo4" and max(t.temperature_c for t in run.truth) > 33
@@ -125,9 +130,9 @@ def _low(run: Run) -> Expectation | None:
     held_v = charging[1800 // EVERY_S]
     short_v = WINDOWS[chemistry][0] - held_v
     held_raw_v = held_v + at(chemistry, 0.0, temperature_c)
-    regulated = behaviour not in ("pulsed maintenance", "desulfation", "smart alternator", "solar", "solar set too high")
-    if short_v < 0.12:
-        return None
+    regulated = behaviour not in ("solar", "solar set too high")
+    if short_v < 0.12 or behaviour in ("pulsed maintenance", "smart alternator", "desulfation"):
+        return None  # short pulses hold no voltage; that they do not fill is no harm in one session
     if chemistry == "lifepo4":
         return OPEN  # slower and never levelled, but not harmed
     needed_v = UNCOMPENSATED_V if held_raw_v >= WINDOWS[chemistry][0] - 0.05 and temperature_c < 25 else LOW_V
