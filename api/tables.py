@@ -61,6 +61,14 @@ UNSENT = Table(
 )
 """Hours of a battery that the second history (api.history.forward) does not have yet, from which reading on; only where there is one."""
 
+PARTITIONS = Table(
+    "partitions",
+    METADATA,
+    Column("battery", Integer, primary_key=True, autoincrement=False),
+    Column("queue", Text, nullable=False, index=True),
+)
+"""Through which queue a battery's readings last came: whoever reads that queue answers for the battery, though it is silent."""
+
 BATTERIES = Table(
     "batteries",
     METADATA,
@@ -117,7 +125,6 @@ ALERTS = Table(
     Column("out_of_service_until_ms", BigInteger),
     Column("out_of_service_by", Text),
     Column("out_of_service_reason", Text),
-    Column("attended_ms", BigInteger),  # when the outbox last looked after reminders, repeats and escalation
     Index("alerts_by_battery", "battery", "began_ms"),
     Index("alerts_by_end", "ended_ms", "began_ms"),
     Index("alerts_by_time", "began_ms", "id"),

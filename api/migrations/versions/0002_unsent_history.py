@@ -1,8 +1,8 @@
-"""Hours of history that a second history does not have yet."""
+"""Hours of history that a second history does not have yet; the partition of each battery."""
 
 from alembic import op
 
-from api.tables import UNSENT
+from api.tables import PARTITIONS, UNSENT
 
 revision = "0002"
 down_revision = "0001"
@@ -11,8 +11,10 @@ depends_on = None
 
 
 def upgrade() -> None:
-    UNSENT.create(op.get_bind(), checkfirst=True)
+    for table in (UNSENT, PARTITIONS):
+        table.create(op.get_bind(), checkfirst=True)
 
 
 def downgrade() -> None:
-    UNSENT.drop(op.get_bind(), checkfirst=True)
+    for table in (UNSENT, PARTITIONS):
+        table.drop(op.get_bind(), checkfirst=True)
