@@ -21,7 +21,7 @@ TAIL_PER_K = 0.045
 """A warm battery takes charge faster. Judgement, of the order of the Arrhenius factor of acid diffusion and charge transfer."""
 TAIL_LASTS_H = 2.0
 """How long an error of the acceptance law lasts. Judgement."""
-TAIL_BIAS = 0.009
+TAIL_BIAS = 0.011
 """However long the charger holds, full is not known better than this. Judgement: makers' own full criteria differ by a percent or two."""
 TAIL_PART = 0.18
 """The same as a part of what is missing. Judgement: the acceptance law is a law of thumb."""
@@ -77,9 +77,9 @@ def by_tail(model: Model, f: Filter, seen: Seen, since_h: float) -> Filter:
     gas = min(amps, gassing_a(model, seen.voltage_v, seen.temperature_c))
     hours = exp(f.mean[TAIL] - TAIL_PER_K * (temperature - 20.0)) if model.lead else LITHIUM_TAIL_H
     low = max(0.0, model.full_v - seen.voltage_v) / model.volts
-    hours *= 1.0 + 0.25 * low
+    hours *= 1.0 + 0.6 * low
     missing = hours * (amps - gas) / scale
-    part = 0.10 + 0.35 * exp(-since_h / 0.7) + 0.25 * low
+    part = 0.10 + 0.35 * exp(-since_h / 0.7) + 0.35 * low
     sd = part * missing + 0.6 * hours * gas / scale + 0.005 + 0.005 * low
     lasting = TAIL_BIAS + TAIL_PART * missing
     room = 1.0 - lasting * lasting / f.cov[0]
