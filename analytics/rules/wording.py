@@ -62,7 +62,10 @@ def ahead(at_ms: int | None, now_ms: int) -> str:
 
 def amperes(current_a: float) -> str:
     """`35 mA`, `4.0 A`."""
-    return f"{1000 * current_a:.0f} mA" if abs(current_a) < 1 else f"{current_a:.1f} A"
+    if abs(current_a) >= 1:
+        return f"{current_a:.1f} A"
+    milli = 1000 * current_a
+    return f"{milli:.0f} mA" if abs(milli) < 100 else f"{round(milli, -1):.0f} mA"
 
 
 def caution(*keys: str) -> str:

@@ -61,7 +61,7 @@ def _grown(view: View, span: Span, memory: TrendMemory) -> Hour:
             high_a = current_a
     if span.voltage_v > (model.top_v + CHARGE_V * model.volts if model.lead else model.full_v):
         charged = True
-    elif current_a is None or -0.02 * model.capacity_ah < current_a < 0.1 + 0.002 * model.capacity_ah:
+    elif current_a is None or -0.02 * model.capacity_ah < current_a < 0.01 * model.capacity_ah:
         rest_v = _rest_v(view, span)
         if span.begin_ms >= memory.rest_after_ms and (top_v is None or rest_v > top_v):
             top_v = rest_v

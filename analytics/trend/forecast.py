@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from analytics import estimate
 from analytics.assessment import Forecast, Load
 from analytics.trend.level import WIDE_PCT, charge_of
 from analytics.trend.memory import BIN_H, BINS, DAY_MS, HOUR_MS, OLD_DAYS, Hour, TrendMemory
@@ -26,6 +27,8 @@ def forecast_of(view: View, memory: TrendMemory) -> Forecast:
     limit = view.battery.limit_pct
     by_charge = _by_charge(view, memory, limit)
     by_voltage = _by_voltage(view, memory, limit)
+    if by_voltage is not None and _is_small(view, memory):
+        return by_voltage
     if by_charge is not None and (
         by_voltage is None or (by_charge.earliest_ms or FARTHEST_MS * 100) < (by_voltage.earliest_ms or FARTHEST_MS * 100)
     ):
@@ -35,6 +38,11 @@ def forecast_of(view: View, memory: TrendMemory) -> Forecast:
     if memory.charged_ms is not None and view.now_ms - memory.charged_ms < DAY_MS:
         return Forecast(limit, None, None, "cannot judge: charged within the last day")
     return Forecast(limit, None, None, "cannot judge: fewer than three quiet days lately")
+
+
+def _is_small(view: View, memory: TrendMemory) -> bool:
+    """A load so small that days of rest voltages know it better than a shunt with an offset."""
+    return -(memory.recent_a or 0.0) < 0.01 * view.model.capacity_ah and view.now_ms // DAY_MS - memory.points[-1][0] <= 3
 
 
 def _by_voltage(view: View, memory: TrendMemory, limit: float) -> Forecast | None:
@@ -88,22 +96,30 @@ def _by_charge(view: View, memory: TrendMemory, limit: float) -> Forecast | None
     if memory.recent_a is None or memory.pattern_h < 2 or charge is None:
         return None
     _, low, high = charge
-    offset_a = view.battery.sensor.current_offset_a
-    loads, suns = memory.load_ah, memory.sun_ah
+    offset_a, doubt_a = offset_of(view)
+    loads, suns = tuple(max(0.0, a + offset_a) for a in memory.load_ah), memory.sun_ah
     mean_a = sum(loads) / BINS
-    if mean_a < 3 * offset_a:
+    if mean_a < 2 * doubt_a:
         return None
     capacity = view.model.capacity_ah
     now_h = view.now_ms // HOUR_MS
     if memory.pattern_h < 24:
-        steady = -memory.recent_a
-        if steady <= 3 * offset_a:
+        steady = offset_a - memory.recent_a
+        if steady <= 2 * doubt_a:
             return Forecast(limit, None, None, "charge balance")
         loads, suns = (steady,) * BINS, (0.0,) * BINS
     early = _crossing(now_h, (low - limit) / 100 * capacity, loads, suns, MORE, DULL, max(0.0, -memory.recent_a))
     late = _crossing(now_h, (high - limit) / 100 * capacity, loads, suns, LESS, BRIGHT, 0.0)
     ms = [None if h is None else view.now_ms + int(h * HOUR_MS) for h in (early, late)]
     return Forecast(limit, ms[0], ms[1], "charge balance")
+
+
+def offset_of(view: View) -> tuple[float, float]:
+    """The current that the sensor shows when none flows, as learned (or 0), and half of its 90 % interval, amperes."""
+    for one in estimate.learned(view.model, view.belief):
+        if one.name == "current_offset_a":
+            return one.value, max((one.high - one.low) / 2, 0.01)
+    return 0.0, 1.645 * view.battery.sensor.current_offset_a
 
 
 def _crossing(
@@ -133,9 +149,9 @@ def days_until(room_pct: float, load_a: float, capacity_ah: float, self_discharg
 def standing_load_of(view: View, memory: TrendMemory, hour: Hour) -> Load | None:
     """The load that is always there: from quiet hours where a shunt measures more than its offset, else from the slope."""
     battery, before = view.battery, memory.load
-    sigma = 1.645 * battery.sensor.current_offset_a
+    offset_a, sigma = offset_of(view)
     if hour.heard_ms and (hour.in_as or hour.out_as):
-        mean_a = (hour.out_as - hour.in_as) / hour.heard_ms * 1000
+        mean_a = (hour.out_as - hour.in_as) / hour.heard_ms * 1000 + offset_a
         steady = hour.high_a - hour.low_a < max(0.3, 0.25 * abs(mean_a))
         if not hour.charged and steady and mean_a > sigma:
             off = sigma + 0.01645 * battery.sensor.current_gain_pct * mean_a

