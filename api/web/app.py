@@ -68,8 +68,12 @@ def create_app(
     put_note: PutNote | None = None,
     declared: Declared | None = None,
     deliveries: Callable[[str | None], list[Delivery]] | None = None,
+    busy: tuple[type[Exception], ...] = (),
 ) -> FastAPI:
-    """The app, ready for a server. What is None is answered with a problem that says so."""
+    """The app, ready for a server. What is None is answered with a problem that says so.
+
+    `busy`: errors of the ports that mean "not now": they are answered with 503 and their own sentence, not as a fault.
+    """
     app = App(
         title="Restvolt",
         version="1",
@@ -88,6 +92,6 @@ def create_app(
     app.include_router(v1)
     app.include_router(operations.ROUTER)
     app.include_router(page.ROUTER, include_in_schema=False)
-    problems.install(app)
+    problems.install(app, busy)
     app.add_middleware(Guard, settings=settings, now_ms=now_ms)
     return app

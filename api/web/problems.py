@@ -104,7 +104,7 @@ def _of_validation(error: RequestValidationError) -> Problem:
     return Problem("not-understood", detail, errors)
 
 
-def install(app: FastAPI) -> None:
+def install(app: FastAPI, busy: tuple[type[Exception], ...] = ()) -> None:
     """Every error that a route raises is a problem document; for bugs see the guard."""
 
     async def on_problem(request: Request, error: Exception) -> Response:
@@ -119,6 +119,11 @@ def install(app: FastAPI) -> None:
         assert isinstance(error, RequestValidationError)
         return answer(_of_validation(error), request.url.path)
 
+    async def on_busy(request: Request, error: Exception) -> Response:
+        return answer(Problem("not-ready", str(error)[:500], headers={"Retry-After": "10"}), request.url.path)
+
     app.add_exception_handler(Problem, on_problem)
+    for kind in busy:
+        app.add_exception_handler(kind, on_busy)
     app.add_exception_handler(HTTPException, on_http)
     app.add_exception_handler(RequestValidationError, on_validation)

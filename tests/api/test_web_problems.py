@@ -116,6 +116,19 @@ def test_a_fault_of_ours_shows_no_insides() -> None:
     assert "content-security-policy" in answer.headers
 
 
+def test_a_full_store_says_to_come_back() -> None:
+    """What a port calls "not now" is 503 with its own sentence and Retry-After, not a fault."""
+    app, _ = house_of(fleet())
+
+    def full(note: object) -> None:
+        raise BlockingIOError("The card is full: nothing can be kept now.")
+
+    object.__setattr__(app.state.house, "put_note", full)
+    answer = Client(app, headers=bearer("operate")).post(CARE, json={"kind": "charged"})
+    assert (answer.status_code, answer.headers["retry-after"]) == (503, "10")
+    assert answer.json()["detail"] == "The card is full: nothing can be kept now."
+
+
 def test_each_kind_of_problem_is_explained_where_its_type_points(client: Client) -> None:
     """`type` is an address of this service; the page there has an entry for every kind."""
     text = client.get("/problems").text

@@ -69,6 +69,6 @@ def house_of(scene: Scene, settings: WebSettings | None = None) -> tuple[FastAPI
     app = create_app(
         history=scene.history, ledger=scene.ledger, settings=settings or WebSettings(open_on_loopback=False), now_ms=scene.now_ms,
         live=wired.live, tokens=TOKENS, health=lambda: wired.health, metrics=wired.metrics, put_readings=wired.put_readings,
-        put_note=wired.put_note, declared=wired.declared, deliveries=scene.ledger.deliveries,
+        put_note=wired.put_note, declared=wired.declared, deliveries=scene.ledger.deliveries, busy=(BlockingIOError,),
     )  # fmt: skip
     return app, wired
