@@ -1,0 +1,43 @@
+"""What the benchmarks share: readings of a plausible battery, a printed row, a fresh store."""
+
+import json
+from collections.abc import Iterator
+from datetime import UTC, datetime
+from math import sin
+from pathlib import Path
+
+from analytics.battery import Battery
+from analytics.reading import Reading
+from api.database import Database, Synchronous
+from api.ledger import SqlLedger
+
+BEGIN_MS = 1_760_000_000_000
+
+
+def battery(number: int = 0) -> Battery:
+    return Battery(f"b{number:05d}", "agm", 100.0, initial_state_of_charge_pct=80.0)
+
+
+def readings(battery_id: str, count: int, every_ms: int, begin_ms: int = BEGIN_MS) -> Iterator[Reading]:
+    """A day's rhythm of load and charge; voltage follows it roughly."""
+    for i in range(count):
+        at_ms = begin_ms + i * every_ms
+        amps = round(4.0 * sin(at_ms / 13_750_987.0) - 0.4 + 0.05 * (i % 7), 3)
+        yield Reading(battery_id, at_ms, round(12.5 + 0.05 * amps + 0.001 * (i % 5), 3), amps, 15.0 + i % 3)
+
+
+def payload(reading: Reading) -> bytes:
+    at = datetime.fromtimestamp(reading.at_ms / 1000, UTC).isoformat()
+    return json.dumps({"time": at, "volts": reading.voltage_v, "amps": reading.current_a, "celsius": reading.temperature_c}).encode()
+
+
+def store(folder: Path, count: int = 1, synchronous: Synchronous = "FULL") -> SqlLedger:
+    database = Database(str(folder / "bench.db"), synchronous=synchronous).open()
+    ledger = SqlLedger(database)
+    for number in range(count):
+        ledger.declare(battery(number), BEGIN_MS, "bench")
+    return ledger
+
+
+def row(what: str, value: str, target: str) -> None:
+    print(f"{what:<64}{value:>22}   {target}", flush=True)
