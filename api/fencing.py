@@ -20,6 +20,8 @@ class FencedLedger:
         """`die` ends the process: a worker whose battery was taken over holds states that are no longer true."""
         self._ledger, self._die = ledger, die
         self._fences: dict[str, int] = {}
+        self.partition_of: Callable[[str], str | None] = lambda battery_id: None
+        """From a battery's id, the queue through which its readings came to this worker."""
 
     @property
     def claimed(self) -> int:
@@ -35,7 +37,14 @@ class FencedLedger:
         battery = self._ledger.battery(battery_id)
         if battery is not None and battery_id not in self._fences:
             self._fences.update(self._ledger.claim([battery_id]))
+            queue = self.partition_of(battery_id)
+            if queue is not None:
+                self._ledger.keep_partition(battery_id, queue)
         return battery
+
+    def of_partition(self, queue: str) -> list[str]:
+        """Batteries that are this worker's because it reads this queue, whether they speak or not."""
+        return [battery_id for battery_id in self._ledger.of_partition(queue) if battery_id not in self._fences]
 
     def commit(self, batch: Batch) -> None:
         """As the ledger's; where a claim no longer holds nothing is kept and the process ends."""

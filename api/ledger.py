@@ -22,7 +22,7 @@ from api.history.sql import SqlHistory, insert, reassess
 from api.ledger_batch import Fenced, battery_ids, check_fences, keep_dead_letters, keep_notes, quarantine
 from api.numbers import Numbers
 from api.ports import Alert, AlertAct, Delivery, Message
-from api.tables import BATTERIES, DEAD_LETTERS, DECLARATIONS, LATEST, NOTES, QUARANTINE
+from api.tables import BATTERIES, DEAD_LETTERS, DECLARATIONS, LATEST, NOTES, PARTITIONS, QUARANTINE
 
 
 class SqlLedger:
@@ -34,6 +34,7 @@ class SqlLedger:
         self.history = SqlHistory(database, self._numbers)
         self._checkpoints = Checkpoints()
         self._details: dict[str, Details] = {}
+        self._declared: tuple[int | None, list[Battery]] = (None, [])
         self.mark_unsent: Callable[[Connection, Batch, Mapping[str, int]], None] | None = None
         """Called in the transaction of each commit, where there is a second history (api.history.forward)."""
 
@@ -100,17 +101,30 @@ class SqlLedger:
         self._details.clear()
         return {wanted[number]: fence for number, fence in raised}
 
+    def keep_partition(self, battery_id: str, queue: str) -> None:
+        """Through which queue a battery's readings come."""
+        with self.database.writing() as connection:
+            number = self._numbers.of(connection, [battery_id])[battery_id]
+            execute_each(connection, upsert(PARTITIONS, "battery"), [(number, queue)])
+
+    def of_partition(self, queue: str) -> list[str]:
+        """The batteries whose readings last came through this queue."""
+        query = select(BATTERIES.c.id).join(PARTITIONS, PARTITIONS.c.battery == BATTERIES.c.number).where(PARTITIONS.c.queue == queue)
+        with self.database.reading() as connection:
+            return list(connection.execute(query.order_by(BATTERIES.c.id)).scalars())
+
     # --- batteries
 
     def batteries(self) -> list[Battery]:
-        """The newest declaration of each, by id."""
+        """The newest declaration of each, by id. Read again only when something was declared, by whichever process."""
         d, b = DECLARATIONS.c, BATTERIES.c
-        newest = select(func.max(d.number)).group_by(d.battery).scalar_subquery()
         with self.database.reading() as connection:
-            found = connection.execute(
-                select(d.declared).join(BATTERIES, b.number == d.battery).where(d.number.in_(newest)).order_by(b.id)
-            ).scalars()
-            return [record.battery_loads(text) for text in found]
+            number = connection.execute(select(func.max(d.number))).scalar_one_or_none()
+            if number != self._declared[0]:
+                newest = select(func.max(d.number)).group_by(d.battery).scalar_subquery()
+                query = select(d.declared).join(BATTERIES, b.number == d.battery).where(d.number.in_(newest)).order_by(b.id)
+                self._declared = number, [record.battery_loads(text) for text in connection.execute(query).scalars()]
+        return list(self._declared[1])
 
     def battery(self, battery_id: str) -> Battery | None:
         found = self.declarations(battery_id)

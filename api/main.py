@@ -72,8 +72,10 @@ class Service:
         decoders = {name: partial(FORMATS[f.decoder].decoder, f.settings) for name, f in settings.format.items()}
         self._heard = heard
         shared = settings.shared or any(s.kind == "amqp" for s in settings.source)
-        store = FencedLedger(self.ledger, exit_at_once) if shared else self.ledger
-        self.pipeline = Pipeline(store, decoders, self.clock, settings.keep, self._told)
+        fenced = FencedLedger(self.ledger, exit_at_once)
+        self.pipeline = Pipeline(fenced if shared else self.ledger, decoders, self.clock, settings.keep, self._told)
+        for supervised in self.sources:
+            join_partitions(supervised.source, fenced, self.pipeline)
         self.outbox = Outbox(self.ledger, settings.push, channels_of(settings.push), self.clock.wall_ms, random.random, LOG.warning)
         self.upkeep = Upkeep(self.database, settings.retention, self.clock.wall_ms, LOG.warning)
         self.heartbeat = None if settings.heartbeat is None else Heartbeat(settings.heartbeat, lambda: self.health().ready, LOG.warning)
@@ -194,6 +196,14 @@ def _source(settings: SourceSettings, whole: Settings, clock: MachineClock) -> S
     from ingest.amqp_source import AmqpSource
 
     return AmqpSource(settings, clock)
+
+
+def join_partitions(source: Source, store: FencedLedger, pipeline: Pipeline) -> None:
+    """Whoever reads a partition answers for all its batteries, also for those that are silent."""
+    partition_of = getattr(source, "partition_of", None)
+    if partition_of is not None:
+        store.partition_of = partition_of
+        source.arrived = lambda queue: pipeline.adopt(lambda: store.of_partition(queue))  # type: ignore[attr-defined]
 
 
 def second_history(settings: InfluxSettings, ledger: SqlLedger, now_ms: Callable[[], int]) -> "tuple[History, Forwarder]":

@@ -29,6 +29,8 @@ LOOK_EVERY_S = 1.0
 HOME_FIRST_S = 1.5
 """How long another worker may take to ask for its own queues. Where the broker honours priorities, they settle it later too."""
 HOME_PRIORITY, OTHER_PRIORITY = 10, 0
+MARK_EVERY_S = 30.0
+"""Judgement: a silence is judged after 15 minutes; half a minute more does no harm."""
 CONNECT_WITHIN_S = 10.0
 NOT_FOUND = 404
 """AMQP 0-9-1, reply codes: not found."""
@@ -88,6 +90,10 @@ class AmqpSource:
         self._came: list[Delivery] = []
         self.refused = 0
         """Messages whose topic names no battery; the broker keeps them in the refused queue."""
+        self.arrived: Callable[[str], None] = lambda queue: None
+        """Called in the loop's thread with the name of a queue once this worker is known to be its reader."""
+        self._reads: set[int] = set()
+        self._queue_of: dict[str, int] = {}
         self.redelivered = 0
 
     # --- life, in the loop's thread
@@ -120,6 +126,11 @@ class AmqpSource:
         tags = [delivery.token for delivery in deliveries if isinstance(delivery.token, Tag)]
         if tags:
             self._ask(lambda: self._acknowledge(tags))
+
+    def partition_of(self, battery_id: str) -> str | None:
+        """The queue through which a battery's readings came; None if none has come to this worker."""
+        queue = self._queue_of.get(battery_id)
+        return None if queue is None else self._queues[queue]
 
     def _ask(self, what: Callable[[], None]) -> None:
         """Let the broker's thread do it; a connection that is gone is that thread's to report."""
@@ -172,6 +183,8 @@ class AmqpSource:
                 self._consume(queue)
         if s.workers > 1:
             self._connection.call_later(HOME_FIRST_S, self._consume_others)
+        self._marks = self._connection.channel()
+        self._connection.call_later(2 * HOME_FIRST_S, self._mark)
 
     def _exists(self, queue: str) -> bool:
         channel = self._connection.channel()
@@ -203,6 +216,12 @@ class AmqpSource:
             if not self._settings.is_home(queue):
                 self._consume(queue)
 
+    def _mark(self) -> None:
+        """A mark in every queue: its reader learns that it is, though no battery of it speaks. Lost ones do not matter."""
+        for name in self._queues:
+            self._marks.basic_publish(amqp_topology.MARKS, name, b"")
+        self._connection.call_later(MARK_EVERY_S, self._mark)
+
     def _consume(self, queue: int) -> None:
         channel = self._connection.channel()
         channel.basic_qos(prefetch_count=self._settings.prefetch)
@@ -215,6 +234,12 @@ class AmqpSource:
 
     def _on_message(self, queue: int, channel: Any, method: Any, _properties: Any, body: bytes) -> None:
         """Whatever one message can do wrong ends here: it is refused to the broker's own queue for such, and the next one follows."""
+        if queue not in self._reads:
+            self._reads.add(queue)
+            self._loop.call_soon_threadsafe(self.arrived, self._queues[queue])
+        if method.exchange == amqp_topology.MARKS:
+            channel.basic_ack(method.delivery_tag)
+            return
         try:
             battery_id = battery_of(method.routing_key)
         except (DeclarationError, ValueError):
@@ -226,6 +251,7 @@ class AmqpSource:
             f"{self.name}:{method.routing_key}", battery_id, self._settings.format, body,
             self._clock.wall_ms(), self._clock.monotonic_ms(), token=Tag(queue, method.delivery_tag),
         )  # fmt: skip
+        self._queue_of[battery_id] = queue
         self._windows[queue].came(method.delivery_tag)
         with self._lock:
             first = not self._came

@@ -1,7 +1,8 @@
 """Which exchanges, queues and bindings a partitioned fleet needs, once: declared over AMQP or given as a definitions file.
 
 Topics `readings/<battery>` → `amq.topic` → (`readings.#`) → a consistent-hash exchange → durable quorum queues, each read by
-one worker at a time. A message that nobody can use goes to the refused queue. Nothing is consumed or connected here.
+one worker at a time. A message that nobody can use goes to the refused queue. Marks are what workers tell each other in a
+queue: whoever gets one is its reader. Nothing is consumed or connected here.
 
 All of it must stand before the first gateway is let in: a topic that leads nowhere is acknowledged and gone.
 """
@@ -11,7 +12,7 @@ from typing import Any, Protocol
 
 from analytics.battery import checked_battery_id
 
-TOPICS, HASHED, REFUSED = "amq.topic", "readings-by-battery", "readings-refused"
+TOPICS, HASHED, REFUSED, MARKS = "amq.topic", "readings-by-battery", "readings-refused", "readings-marks"
 ROUTING_KEY = "readings.#"
 WEIGHT = "10"
 """Share of the hash ring of each queue; equal for all. Judgement: more points on the ring spread small fleets better."""
@@ -96,9 +97,11 @@ def declare(channel: Channel, partitions: int, nodes: int = 1) -> None:
     channel.queue_declare(REFUSED, durable=True, arguments=refused_arguments(nodes))
     channel.queue_bind(REFUSED, REFUSED, "")
     channel.exchange_declare(HASHED, "x-consistent-hash", durable=True)
+    channel.exchange_declare(MARKS, "direct", durable=True)
     for name in reversed(names):
         channel.queue_declare(name, durable=True, arguments=queue_arguments(nodes))
         channel.queue_bind(name, HASHED, WEIGHT)
+        channel.queue_bind(name, MARKS, name)
     channel.exchange_bind(HASHED, TOPICS, ROUTING_KEY)
 
 
@@ -109,13 +112,14 @@ def definitions(partitions: int, nodes: int = 1, users: Sequence[Mapping[str, An
     queues += [{"name": n, "vhost": "/", "durable": True, "auto_delete": False, "arguments": queue_arguments(nodes)} for n in names]
     bindings = [_binding(REFUSED, REFUSED, "queue", "")]
     bindings += [_binding(HASHED, name, "queue", WEIGHT) for name in names]
+    bindings += [_binding(MARKS, name, "queue", name) for name in names]
     bindings += [_binding(TOPICS, HASHED, "exchange", ROUTING_KEY)]
     return {
         "vhosts": [{"name": "/"}],
         "users": [u["user"] for u in users],
         "permissions": [u["permission"] for u in users],
         "topic_permissions": [p for u in users for p in u.get("topic_permissions", ())],
-        "exchanges": [_exchange(REFUSED, "fanout"), _exchange(HASHED, "x-consistent-hash")],
+        "exchanges": [_exchange(REFUSED, "fanout"), _exchange(HASHED, "x-consistent-hash"), _exchange(MARKS, "direct")],
         "queues": queues,
         "bindings": bindings,
     }

@@ -20,8 +20,9 @@ from analytics.reading import Reading
 from ingest.backoff import Backoff
 from ingest.clock import Clock
 from ingest.counters import Counters
-from ingest.folding import CHECKPOINT_READINGS, Folding, Kept
+from ingest.folding import CHECKPOINT_READINGS, Folding
 from ingest.intake import Decoders, Intake
+from ingest.lives import Kept
 from ingest.source import Delivery, Source
 
 LOG = structlog.get_logger("ingest")
@@ -33,6 +34,7 @@ LOOK_EVERY_S = 1.0
 REFOLD_AFTER_MS = 5_000
 """Judgement: late readings come in company; they are folded together."""
 LAST_TRIES = 3
+ADOPTED_AT_ONCE = 50
 
 T = TypeVar("T")
 
@@ -91,6 +93,7 @@ class Pipeline:
         self._refold_ms: int | None = None
         """When late readings are to be folded, monotonic."""
         self._changed: set[str] = set()
+        self._adopting: list[Callable[[], Sequence[str]]] = []
         self._stopping = False
         self._writer = ThreadPoolExecutor(1, thread_name_prefix="commit")
         self._backoff = Backoff(0.1, 30.0)
@@ -133,6 +136,25 @@ class Pipeline:
             self._folding.due.add(battery_id)
             self._began_ms = self._began_ms or self._clock.monotonic_ms()
 
+    def adopt(self, find: Callable[[], Sequence[str]]) -> None:
+        """Batteries that are this loop's from now on, whether they speak or not: their silence is judged here.
+
+        `find` reads the store and is called in its thread. Call this in the loop's thread.
+        """
+        self._adopting.append(find)
+        self._arrived.set()
+
+    async def _adopt(self) -> None:
+        """A part at a time, so that readings need not wait for batteries that have none."""
+        find = self._adopting.pop(0)
+        battery_ids = [i for i in await self._surely(find) if i not in self._folding.lives]
+        part, rest = battery_ids[:ADOPTED_AT_ONCE], battery_ids[ADOPTED_AT_ONCE:]
+        await self._surely(self._intake.load, part)
+        apart = [q for q in await self._surely(self._store.quarantined) if q.reading.battery_id in part]
+        self._intake.dating.revive([*self._intake.dating.apart, *apart], self._clock.monotonic_ms())
+        if rest:
+            self._adopting.append(lambda: rest)
+
     def _begin(self) -> None:
         self._intake.dating.revive(self._store.quarantined(), self._clock.monotonic_ms())
         self._intake.load([battery.id for battery in self._store.batteries()])
@@ -165,6 +187,8 @@ class Pipeline:
                 self._note_time()
             if self._commit_due():
                 await self.commit()
+            if self._adopting:
+                await self._adopt()
 
     async def _wait(self) -> None:
         """Until something comes or something is to be done."""
@@ -173,7 +197,7 @@ class Pipeline:
             due_ms = self._began_ms + self._settings.commit_every_s * 1000
             patience_s = min(patience_s, (due_ms - self._clock.monotonic_ms()) / 1000)
         self._arrived.clear()
-        if self._inbox or self._stopping or patience_s <= 0:
+        if self._inbox or self._adopting or self._stopping or patience_s <= 0:
             return
         try:
             async with asyncio.timeout(patience_s):

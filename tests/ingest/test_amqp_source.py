@@ -16,6 +16,7 @@ from analytics.battery import Battery
 from api.database import Database
 from api.fencing import FencedLedger
 from api.ledger import SqlLedger
+from api.main import join_partitions
 from ingest import amqp_topology
 from ingest.amqp_settings import AmqpSettings
 from ingest.amqp_source import AmqpSource
@@ -186,6 +187,30 @@ def test_two_workers_share_the_partitions(node: Node) -> None:
             assert len(his) + len(rest) == len(messages)
             one.acknowledge(rest)
         await nothing_left(node)
+
+    asyncio.run(work())
+
+
+def test_a_worker_learns_which_queues_it_reads_though_all_are_silent(node: Node, tmp_path: Path) -> None:
+    """Without any reading the marks tell a worker its queues, and it takes over the batteries that once came through them."""
+
+    async def work() -> None:
+        with Database(str(tmp_path / "r.db")) as database:
+            ledger = SqlLedger(database)
+            ledger.declare(Battery("silent", "agm", 95.0), 0, "test")
+            ledger.keep_partition("silent", "readings-02")
+            store = FencedLedger(ledger, _never)
+            pipeline = Pipeline(store, {"json": decoder}, StoryClock())
+            source = AmqpSource(settings(node), StoryClock(), _never)
+            join_partitions(source, store, pipeline)
+            async with source:
+                running = asyncio.create_task(pipeline.run([source]))
+                async with asyncio.timeout(20):
+                    while not store.claimed:  # noqa: ASYNC110 - another thread claims
+                        await asyncio.sleep(0.05)
+                pipeline.stop()
+                await running
+            assert [battery.id for battery in store.batteries()] == ["silent"]
 
     asyncio.run(work())
 

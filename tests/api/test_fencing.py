@@ -1,0 +1,90 @@
+"""Two workers on one database: only the one that claimed a battery last can write for it, and the other ends."""
+
+import pytest
+
+from analytics.assessment import Assessment, Details
+from analytics.batch import Batch, Checkpoint
+from analytics.battery import Battery
+from analytics.reading import Reading
+from api.database import Database
+from api.fencing import FencedLedger
+from api.ledger import Fenced, SqlLedger
+from tests.databases import database, postgres_url  # noqa: F401 - fixtures
+
+T0 = 1_790_000_000_000
+
+
+def believed(battery_id: str, at_ms: int) -> Assessment:
+    return Assessment(battery_id, at_ms, 12.6, None, None, 80.0, 75.0, 85.0, "resting", None, Details(0))
+
+
+def batch(battery_id: str, at_ms: int, state: bytes = b"{}") -> Batch:
+    about = believed(battery_id, at_ms)
+    return Batch(
+        kept=[(Reading(battery_id, at_ms, 12.6), about)], latest={battery_id: about}, checkpoints=[Checkpoint(battery_id, at_ms, state)]
+    )
+
+
+def workers(opened: Database, *ids: str) -> tuple[FencedLedger, FencedLedger, list[str]]:
+    ledger, died = SqlLedger(opened), list[str]()
+    for battery_id in ids:
+        ledger.declare(Battery(battery_id, "agm", 95.0), 0, "test")
+    return FencedLedger(ledger, died.append), FencedLedger(SqlLedger(opened), died.append), died
+
+
+def test_a_worker_begins_with_no_battery(database: Database) -> None:  # noqa: F811
+    """Nothing is claimed at a start, however many are declared; asking for one claims that one."""
+    one, _, _ = workers(database, "a", "b")
+    assert one.batteries() == []
+    assert one.battery("a") == Battery("a", "agm", 95.0)
+    assert [battery.id for battery in one.batteries()] == ["a"]
+    assert one.claimed == 1
+
+
+def test_a_battery_that_nobody_declared_is_not_claimed(database: Database) -> None:  # noqa: F811
+    """Asking for it gives None and leaves no trace."""
+    one, _, _ = workers(database)
+    assert one.battery("stranger") is None
+    assert one.claimed == 0
+
+
+def test_only_the_last_to_claim_can_write(database: Database) -> None:  # noqa: F811
+    """The first worker's commit after the second's claim keeps nothing at all and ends that worker; the second writes on."""
+    one, two, died = workers(database, "a", "b")
+    one.battery("a")
+    one.battery("b")
+    one.commit(batch("a", T0))
+    two.battery("a")
+    mixed = batch("a", T0 + 2, b"old")
+    mixed.kept += batch("b", T0 + 2).kept
+    with pytest.raises(Fenced, match="another worker has taken it over"):
+        one.commit(mixed)
+    assert len(died) == 1
+    assert "battery a" in died[0]
+    two.commit(batch("a", T0 + 1, b"new"))
+    assert [r.at_ms for r in two.readings("a", 0)] == [T0, T0 + 1]
+    assert list(two.readings("b", 0)) == []
+    assert two.resume("a") == (T0 + 1, b"new")
+
+
+def test_a_claim_of_one_battery_leaves_the_others(database: Database) -> None:  # noqa: F811
+    """A worker that lost one battery could still write for another: fences are compared for what a batch touches only."""
+    one, two, died = workers(database, "a", "b")
+    one.battery("a")
+    one.battery("b")
+    two.battery("a")
+    one.commit(batch("b", T0))
+    assert died == []
+    assert [r.at_ms for r in one.readings("b", 0)] == [T0]
+
+
+def test_what_a_queue_brought_is_found_again_by_its_next_reader(database: Database) -> None:  # noqa: F811
+    """The queue of each battery is remembered, so that a worker that takes over also answers for those that are silent."""
+    one, two, _ = workers(database, "a", "b", "c")
+    one.partition_of = {"a": "readings-00", "b": "readings-01", "c": "readings-00"}.get
+    for battery_id in ("a", "b", "c"):
+        one.battery(battery_id)
+    assert two.of_partition("readings-00") == ["a", "c"]
+    two.battery("a")
+    assert two.of_partition("readings-00") == ["c"]
+    assert two.of_partition("readings-07") == []
