@@ -5,9 +5,9 @@ analytics.fold puts into a silence) — live, after a restart, and after late re
 state must be read; committing is the loop's.
 """
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator
 from heapq import merge
-from typing import NamedTuple, Protocol
+from typing import NamedTuple
 
 from analytics import keep
 from analytics.assessment import Assessment, Outcome
@@ -16,7 +16,8 @@ from analytics.battery import Battery
 from analytics.core import State, begin, step
 from analytics.fold import FIRST_TICK_MS, silence
 from analytics.reading import Note, Reading, on_the_grid
-from ingest.reconcile import Told, overtaken, standing
+from ingest.lives import NEWEST_OF_TIME, Kept, Live, key_of
+from ingest.reconcile import overtaken, standing
 
 CHECKPOINT_READINGS = 500
 """Judgement: folding them again takes 10 ms at a start, and a checkpoint of 2 kB costs 4 bytes a reading."""
@@ -28,66 +29,6 @@ MOST_LATE_MS = 40 * 86_400_000
 """Judgement: stores keep checkpoints for 45 days; a state folded from less than its whole history would be worse than the one there is."""
 REFOLD_PART = 5_000
 """Readings refolded in one commit, so that a long refold neither fills memory nor holds the database."""
-
-Key = tuple[int, int, int]
-"""(time, 0 for a reading or 1 for a note, sequence): the order of the fold."""
-NEWEST_OF_TIME = 2
-
-
-class Kept(Protocol):
-    """What folding must be able to read back: part of the loop's store."""
-
-    def battery(self, battery_id: str) -> Battery | None: ...
-
-    def resume(self, battery_id: str, before_ms: int | None = None) -> tuple[int, bytes] | None: ...
-
-    def readings(self, battery_id: str, from_ms: int, to_ms: int | None = None) -> Iterator[Reading]: ...
-
-    def notes(self, battery_id: str, from_ms: int = 0) -> list[Note]: ...
-
-    def has(self, keys: Sequence[tuple[str, int, int]]) -> set[tuple[str, int, int]]:
-        """Which of these (battery, time, sequence) history has."""
-
-    def alerts(self, battery_id: str | None = None, *, active: bool | None = None, limit: int = 100) -> Sequence[Told]:
-        """Alerts that were told; `active`: those that have not ended."""
-
-
-class Live:
-    """One battery now."""
-
-    __slots__ = (
-        "base",
-        "base_ticked_ms",
-        "checkpoint_ms",
-        "heard_ms",
-        "lag_ms",
-        "newest",
-        "refold_ms",
-        "since",
-        "state",
-        "ticked_ms",
-        "told",
-    )
-
-    def __init__(self, state: State, newest: Key, ticked_ms: int, checkpoint_ms: int) -> None:
-        self.state = state
-        """After the newest input and the ticks of the silence since."""
-        self.base = state
-        """After the newest reading or note: what a checkpoint keeps."""
-        self.newest = newest
-        self.ticked_ms = self.base_ticked_ms = ticked_ms
-        """Time up to which ticks are folded into `state` (and into `base`)."""
-        self.checkpoint_ms = checkpoint_ms
-        self.since = 0
-        """Readings since the last checkpoint."""
-        self.refold_ms: int | None = None
-        """The earliest late input that is in history but not yet in the state."""
-        self.heard_ms: int | None = None
-        """When its newest reading came, monotonic; None: none has since the start."""
-        self.told: dict[str, Told] = {}
-        """Alerts that were going on by the ledger at the last start and are not in the state: ticks of a silence began them."""
-        self.lag_ms = 0
-        """How old that reading was when it came: while a backlog comes in, time must not run ahead of it."""
 
 
 class Step(NamedTuple):
@@ -146,7 +87,7 @@ class Folding:
     def _inputs(self, battery_id: str, from_ms: int) -> Iterator[Reading | Note]:
         readings: Iterable[Reading | Note] = self.store.readings(battery_id, from_ms)
         notes: Iterable[Reading | Note] = self.store.notes(battery_id, from_ms)
-        return merge(readings, notes, key=_key)
+        return merge(readings, notes, key=key_of)
 
     def _folded(self, live: Live, inputs: Iterable[Reading | Note]) -> Iterator[Step]:
         """Fold inputs that are in order, with the ticks before each."""
@@ -161,7 +102,7 @@ class Folding:
     @staticmethod
     def _moved(live: Live, given: Reading | Note) -> None:
         live.base = live.state
-        live.newest = _key(given)
+        live.newest = key_of(given)
         if type(given) is Reading:
             live.ticked_ms = given.at_ms
         live.base_ticked_ms = live.ticked_ms
@@ -210,7 +151,7 @@ class Folding:
 
     def note(self, live: Live, note: Note, batch: Batch, now_ms: int) -> bool:
         """Fold a note; one that is older than the newest reading is kept and folded later. False: it is known already."""
-        key = _key(note)
+        key = key_of(note)
         if key == live.newest:
             return False
         if key < live.newest:
@@ -351,7 +292,3 @@ def _tell_late(happened: Iterable[Outcome], batch: Batch, ended: set[str]) -> No
     for outcome in happened:
         batch.late_events.extend(outcome.events)
         ended.update(event.alert_id for event in outcome.events if event.kind == "ended")
-
-
-def _key(given: Reading | Note) -> Key:
-    return (given.at_ms, 0, given.sequence) if type(given) is Reading else (given.at_ms, 1, 0)

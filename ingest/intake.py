@@ -13,7 +13,8 @@ from ingest.clock import Clock, Steady
 from ingest.counters import Counters
 from ingest.dating import AHEAD_MS, FIRST_BELIEVABLE_MS, Dating
 from ingest.decoder import Decoder, Rejected
-from ingest.folding import Folding, Live
+from ingest.folding import Folding
+from ingest.lives import Live
 from ingest.source import Delivery, Receipt
 
 LOG = structlog.get_logger("ingest")

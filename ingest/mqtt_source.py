@@ -6,22 +6,22 @@ belongs to the connection that the message came with; for any other it is not se
 """
 
 import asyncio
-import re
 import ssl
-from collections.abc import AsyncGenerator, Callable, Sequence
+from collections.abc import AsyncGenerator, Sequence
 from contextlib import suppress
-from pathlib import Path
-from typing import Any, Literal
+from typing import Any
 
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.subscribeoptions import SubscribeOptions
-from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from ingest.clock import Clock
+from ingest.mqtt_settings import MqttSettings, battery_of
 from ingest.source import Delivery, SourceLost
+
+__all__ = ["MqttSettings", "MqttSource", "battery_of"]
 
 MOST_AT_ONCE = 500
 """Messages taken from the socket before others of the event loop have their turn."""
@@ -29,75 +29,6 @@ MOST_WAITING = 20_000
 """Messages that wait in memory; then the socket is not read, and the broker keeps the rest."""
 ANSWER_S = 10.0
 """Judgement: a broker that has not answered in ten seconds will not."""
-
-
-class MqttSettings(BaseModel):
-    """One subscription at one broker."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
-    kind: Literal["mqtt"] = "mqtt"
-    host: str
-    port: int = Field(default=1883, ge=1, le=65_535)
-    version: Literal["3.1.1", "5"] = "3.1.1"
-    topic: str
-    """`readings/{battery}`: the level `{battery}` is the battery's id; the wildcards + and # may stand at other levels."""
-    format: str
-    battery: str | None = None
-    """Which battery it is where the topic does not tell. Neither: the payload must."""
-    client_id: str = "restvolt"
-    """Must stay the same from start to start, and no other client of the broker may use it: the session hangs on it."""
-    username: str | None = None
-    password_file: Path | None = None
-    tls: bool = False
-    ca_file: Path | None = None
-    """None: the authorities that the system trusts."""
-    certificate_file: Path | None = None
-    key_file: Path | None = None
-    keep_alive_s: int = Field(default=60, ge=5, le=65_535)
-    session_days: int = Field(default=30, ge=1, le=365)
-    """How long the broker keeps what comes while the service is away (version 5; brokers of 3.1.1 have a setting of their own)."""
-    in_flight: int = Field(default=20, ge=1, le=65_535)
-    """How many messages the broker sends before it waits for an acknowledgement (its own setting; 20 is common)."""
-    quiet_after_s: float = Field(default=900.0, gt=0)
-
-    @model_validator(mode="after")
-    def _consistent(self) -> "MqttSettings":
-        levels = self.topic.split("/")
-        if self.topic.count("{battery}") > 1 or ("{battery}" in self.topic and "{battery}" not in levels):
-            raise ValueError(f"topic = {self.topic!r}: expected {{battery}} once and as a whole level, such as readings/{{battery}}")
-        if any(
-            ("#" in level and (level != "#" or i < len(levels) - 1)) or ("+" in level and level != "+") for i, level in enumerate(levels)
-        ):
-            raise ValueError(f"topic = {self.topic!r}: + must be a whole level and # the last one")
-        if "{battery}" in self.topic and self.battery is not None:
-            raise ValueError("battery: the topic tells it already")
-        if (self.certificate_file is None) != (self.key_file is None):
-            raise ValueError("certificate_file and key_file go together")
-        if not self.tls and (self.ca_file or self.certificate_file):
-            raise ValueError("tls = false: ca_file and certificate_file need tls = true")
-        if self.password_file is not None and self.username is None:
-            raise ValueError("password_file: expected a username too")
-        return self
-
-    @property
-    def subscription(self) -> str:
-        return self.topic.replace("{battery}", "+")
-
-
-def battery_of(topic: str) -> Callable[[str], str | None]:
-    """From a topic template, the function that finds the battery's id in a topic."""
-    parts = []
-    for level in topic.split("/"):
-        parts.append({"{battery}": "(?P<battery>[^/]+)", "+": "[^/]*", "#": ".*"}.get(level, re.escape(level)))
-    pattern = re.compile("/".join(parts).replace("/.*", "(?:/.*)?"))
-    named = "{battery}" in topic
-
-    def find(name: str) -> str | None:
-        match = pattern.fullmatch(name) if named else None
-        return match["battery"] if match else None
-
-    return find
 
 
 class MqttSource:
