@@ -73,8 +73,10 @@ def _van(options: argparse.Namespace, stop: threading.Event) -> int:
 
 
 def _fleet(options: argparse.Namespace, stop: threading.Event) -> int:
-    from simulators.fleet import run
+    from simulators.fleet import declarations, run
 
+    if options.declare is not None:
+        options.declare.write_text(declarations(options.vehicles, options.seed), encoding="utf-8")
     host, port = _address(options.broker)
     demo.print_json(run(options, host, port, stop))
     return 0
@@ -138,6 +140,8 @@ def _parser() -> argparse.ArgumentParser:
     three.add_argument("--every", type=float, default=60.0, help="seconds of the story between readings")
     three.add_argument("--rate", type=float, default=0.0, help="messages a second at most; 0: as fast as the broker acknowledges")
     three.add_argument("--offline", type=float, default=0.02, help="share of vehicles that are offline for a spell and then send it all")
+    three.add_argument("--json-only", action="store_true", help="no SenML on senml/<battery>; all on readings/<battery>")
+    three.add_argument("--declare", type=Path, default=None, metavar="FILE", help="first write the fleet's batteries there, as TOML")
     three.add_argument("--doubled", type=float, default=0.0, help="share of messages that are sent twice")
     three.add_argument("--quiet", action="store_true", help="no progress bar")
     three.set_defaults(run=_fleet)

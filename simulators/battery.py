@@ -187,7 +187,7 @@ class SimulatedBattery:
         """A charger on the same terminals as a load (load_a >= 0): constant current until the voltage limit. Gives the mean net current."""
         wanted, total, left = current_limit_a - load_a, 0.0, seconds
         while left > 1e-9:
-            step_s = min(left, SHORTEST_STEP_S if abs(self.current_a) > 0.02 * self._ah or total == 0.0 else LONGEST_STEP_S)
+            step_s = min(left, SHORTEST_STEP_S if abs(self.current_a) > 0.02 * self._ah or left == seconds else LONGEST_STEP_S)
             total += self._step(step_s, wanted, voltage_limit_v, -load_a, ambient_c) * step_s
             left -= step_s
         return total / seconds if seconds > 0 else 0.0

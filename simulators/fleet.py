@@ -4,6 +4,7 @@ Each vehicle is a real simulated battery; the story's time runs as fast as the b
 run is stamped with the moment the run began, so nothing lies in the future.
 """
 
+import json
 import threading
 from argparse import Namespace
 from collections.abc import Iterator
@@ -53,30 +54,42 @@ def declared(number: int, seed: int = 1) -> dict[str, Any]:
     }
 
 
+def declarations(vehicles: int, seed: int = 1) -> str:
+    """The whole fleet as `[[battery]]` tables of TOML."""
+    tables = []
+    for number in range(vehicles):
+        tables.append("[[battery]]\n" + "".join(f"{key} = {json.dumps(value)}\n" for key, value in declared(number, seed).items()))
+    return "\n".join(tables)
+
+
 def messages(
-    vehicles: int, readings: int, every_s: float, ends_s: float, seed: int = 1, offline: float = 0.02
+    vehicles: int, readings: int, every_s: float, ends_s: float, seed: int = 1, offline: float = 0.02, *, mixed: bool = True
 ) -> Iterator[tuple[str, bytes]]:
-    """(topic, payload) of the whole fleet, in the order in which they are sent. A vehicle that was offline sends its spell in one go."""
+    """(topic, payload) of the whole fleet, in the order in which they are sent. A vehicle that was offline sends its spell in one go.
+
+    mixed: every third vehicle speaks SenML, on `senml/<battery>`; all others JSON, on `readings/<battery>`.
+    """
     luck = Random(seed)
     fleet = [vehicle(i, seed, every_s) for i in range(vehicles)]
     spells = {i: _spell(luck, readings) for i in range(vehicles) if luck.random() < offline}
-    waiting: dict[int, list[bytes]] = {}
+    waiting: dict[int, list[tuple[str, bytes]]] = {}
     for k in range(readings):
         at_s = ends_s - (readings - 1 - k) * every_s
         for i, one in enumerate(fleet):
             sample = one.sample(one.advance(every_s))
             if sample is None:
                 continue
-            payload = as_senml(one.name, at_s, sample) if i % 3 == 2 else as_json(at_s, sample, one.sequence)
+            if mixed and i % 3 == 2:
+                message = f"senml/{one.name}", as_senml(one.name, at_s, sample)
+            else:
+                message = topic(one.name), as_json(at_s, sample, one.sequence)
             if i in spells and spells[i][0] <= k < spells[i][1]:
-                waiting.setdefault(i, []).append(payload)
+                waiting.setdefault(i, []).append(message)
                 continue
-            for late in waiting.pop(i, ()):
-                yield topic(one.name), late
-            yield topic(one.name), payload
-    for i, payloads in waiting.items():
-        for late in payloads:
-            yield topic(fleet[i].name), late
+            yield from waiting.pop(i, ())
+            yield message
+    for late in waiting.values():
+        yield from late
 
 
 def _spell(luck: Random, readings: int) -> tuple[int, int]:
@@ -93,7 +106,10 @@ def run(options: Namespace, host: str, port: int, stop: threading.Event) -> dict
     try:
         with Progress(disable=options.quiet) as progress:
             bar = progress.add_task("readings", total=total)
-            for name, payload in messages(options.vehicles, options.readings, options.every, began_s, options.seed, options.offline):
+            told = messages(
+                options.vehicles, options.readings, options.every, began_s, options.seed, options.offline, mixed=not options.json_only
+            )
+            for name, payload in told:
                 if stop.is_set():
                     break
                 if options.rate and sent / options.rate > wall_s() - began_s:

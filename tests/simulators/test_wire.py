@@ -58,7 +58,7 @@ class Subscriber:
         self.subscribed = threading.Event()
         self._client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="listener")
         self._client.on_message = lambda client, data, message: self.messages.append((message.topic, message.payload))
-        self._client.on_connect = lambda client, *_: client.subscribe("readings/#", qos=1)
+        self._client.on_connect = lambda client, *_: client.subscribe([("readings/#", 1), ("senml/#", 1)])
         self._client.on_subscribe = lambda *_: self.subscribed.set()
         self._client.connect(host, port)
         self._client.loop_start()
