@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from analytics.charging.memory import ChargingMemory, Held, Session
 from analytics.charging.phases import CHARGING, HELD_BAND_CELL_V, JUMP_CELL_V, believed_a, believed_v, held_after, phase_of
-from analytics.charging.sessions import session_after
+from analytics.charging.sessions import REGULATED, session_after
 
 if TYPE_CHECKING:
     from analytics.reading import Note
@@ -71,6 +71,8 @@ def _nothing_new(view: View, memory: ChargingMemory, last_v: float, since_ms: in
     if current_a is None or slow_a is None:
         return current_a is slow_a
     quiet = max(2 * battery.sensor.current_offset_a, 0.001 * battery.rated_capacity_ah)
+    if memory.phase in REGULATED and current_a <= quiet:
+        return slow_a <= quiet
     if current_a <= quiet:
         return slow_a <= quiet and (current_a < -quiet) == (memory.phase == "discharging") and memory.phase not in CHARGING
     return slow_a > quiet and abs(current_a - slow_a) < 0.1 * slow_a + quiet and memory.phase in CHARGING

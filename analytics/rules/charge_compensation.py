@@ -11,7 +11,7 @@ COLD_C, WARM_C = 7.0, 33.0
 """Judgement: between these a charger without compensation is off by less than the width of the windows."""
 COLD_SHORT_CELL_V = 0.25 / 6
 """Judgement: a quarter of a volt (six cells) below even the mildest compensation; less only makes the charge longer."""
-SPREAD_K = 12.0
+SPREAD_K = 15.0
 """Judgement: the coefficient is measured only over at least this much change of temperature within one stage."""
 HELD_MS = 1_800_000
 

@@ -346,6 +346,22 @@ def test_within_the_sensors_error_nothing_is_flagged() -> None:
     assert "charge_over_voltage" in folded(battery("agm", sensor=Sensor(voltage_offset_v=0.005)), samples(profile))[1]
 
 
+@pytest.mark.parametrize(("mv_per_k_and_cell", "wrong"), [(0.0, True), (-4.0, False), (4.0, True)])
+def test_compensation_is_measured_where_the_temperature_changes(mv_per_k_and_cell: float, wrong: bool) -> None:
+    """Over a float in which the battery cools by 16 K, missing and reversed compensation are measured and told, the right one is left alone."""
+    readings = samples(charge(14.4, 13.6, float_h=16), 24.0)
+    float_from = next(n for n, r in enumerate(readings) if n > 600 and r.voltage_v < 13.8)
+    cooling = []
+    for n, r in enumerate(readings):
+        cooled_k = 0.0 if n < float_from else 16.0 * (n - float_from) / (len(readings) - float_from)
+        volts = r.voltage_v - cooled_k * mv_per_k_and_cell * 6 / 1000
+        cooling.append(r._replace(temperature_c=round(24.0 - cooled_k, 1), voltage_v=round(volts, 2)))
+    state, began, _ = folded(battery("agm"), cooling)
+    assert set(began) == ({"charge_compensation"} if wrong else set())
+    measured = dict(evidence_of(state.battery, state.charging))["compensation_mv_per_k_and_cell"]
+    assert measured == pytest.approx(mv_per_k_and_cell, abs=0.6)
+
+
 def test_silence_makes_the_phase_unknown() -> None:
     """An hour after the last reading nobody knows the phase."""
     readings = samples(charge(14.4, 13.6))
