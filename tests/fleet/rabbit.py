@@ -104,7 +104,7 @@ class Node:
             " -kernel inet_dist_use_interface {127,0,0,1}",
         }
 
-    def wait(self, seconds: float = 60) -> None:
+    def wait(self, seconds: float = 120) -> None:
         """Until both protocols are spoken."""
         for port in (self.amqp_port, self.mqtt_port):
             wait_for_port(port, seconds, self.process)
