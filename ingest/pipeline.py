@@ -20,8 +20,9 @@ from analytics.reading import Reading
 from ingest.backoff import Backoff
 from ingest.clock import Clock
 from ingest.counters import Counters
-from ingest.folding import CHECKPOINT_READINGS, Folding, Kept
+from ingest.folding import CHECKPOINT_READINGS, Folding
 from ingest.intake import Decoders, Intake
+from ingest.lives import Kept
 from ingest.source import Delivery, Source
 
 LOG = structlog.get_logger("ingest")
