@@ -33,6 +33,10 @@ class DatabaseBusy(RuntimeError):  # noqa: N818
     """The database could not be reached or was locked too long; nothing was kept, trying again makes sense."""
 
 
+class DatabaseNewer(RuntimeError):  # noqa: N818
+    """A newer version of the service has brought the tables further than this one knows; nothing was touched."""
+
+
 class Database:
     """Where transactions come from. Construction is cheap; `open` connects, migrates and gives itself back."""
 
@@ -60,7 +64,7 @@ class Database:
         return Path(self.url.removeprefix("sqlite:///"))
 
     def open(self) -> "Database":
-        """Connect and bring the tables to the newest version. Raises DatabaseDamaged, DatabaseBusy."""
+        """Connect and bring the tables to the newest version. Raises DatabaseDamaged, DatabaseBusy, DatabaseNewer."""
         if self._write_engine is not None:
             return self
         with said_plainly():
@@ -106,8 +110,13 @@ class Database:
     def _migrate(self) -> None:
         """Alembic is heavy to import (a third of a second on a small board), so only when there is something to do."""
         with self.writing() as connection:
-            if _version(connection) == HEAD:
+            found = _version(connection)
+            if found == HEAD:
                 return
+            if found is not None and found > HEAD:
+                raise DatabaseNewer(
+                    f"the tables are of version {found}, this service knows them up to {HEAD}: start the newer version of it"
+                )
             from api.migrations import upgrade
 
             if not self.sqlite:  # two replicas that start at once must not both create the tables; judgement: any fixed number

@@ -1,12 +1,13 @@
 """Two workers on one database: only the one that claimed a battery last can write for it, and the other ends."""
 
 import pytest
+from sqlalchemy import text
 
 from analytics.assessment import Assessment, Details
 from analytics.batch import Batch, Checkpoint
 from analytics.battery import Battery
 from analytics.reading import Reading
-from api.database import Database
+from api.database import Database, DatabaseNewer
 from api.fencing import FencedLedger
 from api.ledger import Fenced, SqlLedger
 from tests.databases import database, postgres_url  # noqa: F401 - fixtures
@@ -88,3 +89,15 @@ def test_what_a_queue_brought_is_found_again_by_its_next_reader(database: Databa
     two.battery("a")
     assert two.of_partition("readings-00") == ["c"]
     assert two.of_partition("readings-07") == []
+
+
+def test_an_older_worker_refuses_newer_tables(database: Database) -> None:  # noqa: F811
+    """A service that meets tables of a version it does not know says so, and they stay as they are."""
+    with database.writing() as connection:
+        connection.execute(text("UPDATE alembic_version SET version_num = '9999'"))
+    older = Database(database.url)
+    with pytest.raises(DatabaseNewer, match="version 9999, this service knows them up to"):
+        older.open()
+    older.close()
+    with database.reading() as connection:
+        assert connection.execute(text("SELECT version_num FROM alembic_version")).scalar_one() == "9999"
