@@ -2,7 +2,8 @@
 
 `python -m tests.torture.service DATABASE PORT CLOCK` loads everything once and then forks a fresh service for each line `go` that it reads
 (`go lazy`: with a disk that loses what was not synced; `go careless`: and with a database that does not sync each commit); a fork starts in milliseconds, so hundreds of kills are cheap.
-Time comes from the file CLOCK (eight bytes: UTC milliseconds), which the sender moves on: days pass in seconds.
+Time comes from the file CLOCK (eight bytes: UTC milliseconds), which the sender moves on: days pass in seconds. Behind it stands
+how many commits there were (eight bytes), so that a kill can be timed.
 """
 
 import asyncio
@@ -15,9 +16,11 @@ from pathlib import Path
 
 import structlog
 
+from analytics.batch import Batch
 from api.database import Database, Synchronous
 from api.ledger import SqlLedger
 from ingest.backoff import Backoff
+from ingest.decoder import Decoder
 from ingest.formats import FORMATS
 from ingest.mqtt_source import MqttSettings, MqttSource
 from ingest.pipeline import Pipeline, PipelineSettings
@@ -32,7 +35,7 @@ class FileClock:
 
     def __init__(self, path: Path) -> None:
         with path.open("r+b") as f:
-            self._page = mmap.mmap(f.fileno(), 8)
+            self._page = mmap.mmap(f.fileno(), 16)
 
     def wall_ms(self) -> int:
         return int.from_bytes(self._page[:8], "little")
@@ -45,8 +48,15 @@ class FileClock:
     def set(self, at_ms: int) -> None:
         self._page[:8] = at_ms.to_bytes(8, "little")
 
+    @property
+    def commits(self) -> int:
+        return int.from_bytes(self._page[8:], "little")
 
-def json_format() -> "partial[object]":
+    def committed(self, _batch: Batch) -> None:
+        self._page[8:] = (self.commits + 1).to_bytes(8, "little")
+
+
+def json_format() -> "partial[Decoder]":
     made = FORMATS["json"]
     fields = made.settings.model_validate(
         {"voltage": "u", "current": "i", "temperature": "temp", "time": {"field": "t", "kind": "unix_ms"}, "sequence": "n"}
@@ -57,7 +67,7 @@ def json_format() -> "partial[object]":
 async def serve(database: Path, port: int, clock: FileClock, synchronous: Synchronous) -> None:
     """Ingest until told to end (SIGTERM) or killed."""
     ledger = SqlLedger(Database(str(database), synchronous=synchronous).open())
-    pipeline = Pipeline(ledger, {"json": json_format()}, clock, PipelineSettings(commit_every_s=60))  # type: ignore[dict-item]
+    pipeline = Pipeline(ledger, {"json": json_format()}, clock, PipelineSettings(commit_every_s=60), clock.committed)
     source = MqttSource(MqttSettings(host="127.0.0.1", port=port, topic="readings/{battery}", format="json", in_flight=100), clock)
     asyncio.get_running_loop().add_signal_handler(signal.SIGTERM, pipeline.stop)
     await pipeline.run([Supervised(source, clock, backoff=Backoff(0.02, 0.2))])
