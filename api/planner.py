@@ -19,6 +19,8 @@ from api.telling import Told, Verdict
 
 SILENCE = "silence"
 """The rule whose alerts may share the cause of a dead gateway."""
+ATTEND_EVERY_MS = 5_000
+"""How often time alone is asked for what it demands; its delays are hours."""
 AT_ONCE = 2000
 """Events looked at in one transaction; judgement: a second's work at most."""
 
@@ -50,6 +52,7 @@ class Planner:
     ) -> None:
         self._ledger, self._settings, self._channels, self._gateway_of = ledger, settings, channels, gateway_of
         self._seen_ms: dict[int, int] = {}
+        self._attended_ms = 0
 
     def plan(self, now_ms: int) -> int:
         """Turn what happened and what time demands into deliveries; how many were made or changed."""
@@ -59,6 +62,9 @@ class Planner:
         if waiting:
             with self._ledger.database.writing() as connection:
                 made += self._events(connection, now_ms)
+        if 0 <= now_ms - self._attended_ms < ATTEND_EVERY_MS:
+            return made
+        self._attended_ms = now_ms
         return made + self._attend(now_ms)
 
     # --- what happened

@@ -181,11 +181,11 @@ def test_readings_of_an_undeclared_battery_are_kept(ledger: SqlLedger) -> None:
 
 def test_checkpoints_thin_out_with_age(ledger: SqlLedger) -> None:
     """Hourly for a day, daily for 45 days: before any time in reach there is one to begin the fold from, and few in all."""
-    step, days = 20 * 60_000, 50
-    last = T0
-    for i in range(days * 72):
-        last = T0 + i * step
-        ledger.commit(Batch(checkpoints=[Checkpoint("van", last, b"%d" % last)]))
+    step, days, last = 20 * 60_000, 50, T0
+    for day in range(days):
+        times = [T0 + day * DAY + i * step for i in range(72)]
+        last = times[-1]
+        ledger.commit(Batch(checkpoints=[Checkpoint("van", at, b"%d" % at) for at in times]))
     assert ledger.resume("van") == (last, b"%d" % last)
     for back_h in (1, 5, 12, 23):
         found = ledger.resume("van", last - back_h * HOUR)
