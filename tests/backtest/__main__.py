@@ -12,7 +12,7 @@ from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, T
 from rich.table import Table
 
 from tests.backtest.fleet import stored, used
-from tests.backtest.score import WARNINGS, Judged, Totals, judge, totals
+from tests.backtest.score import ALARMS_A_DAY, HIGH_SHARE, WARNINGS, Judged, Totals, judge, totals
 
 
 def winter(given: tuple[int, int, int]) -> Judged:
@@ -56,7 +56,14 @@ def main() -> int:
     if a.misses:
         _show_misses(console, winters, 72.0, 6.0)
         _show_misses(console, summers, 2.0, 0.25)
-    return 0 if cold.warned_share == 1.0 and cold.false_per_month <= 0.05 else 1
+    return 0 if _reached(cold) else 1
+
+
+def _reached(cold: Totals) -> bool:
+    """The targets of the winter."""
+    warned = cold.warned_share == 1.0 and cold.silent_said == cold.not_heard
+    quiet = cold.alarms_worst <= ALARMS_A_DAY and cold.priorities.get("high", 0.0) <= HIGH_SHARE and cold.chattering == 0
+    return warned and quiet and cold.false_per_month <= 0.05
 
 
 def _watched(progress: Progress, name: str, results: Iterable[Judged], total: int) -> list[Judged]:
@@ -81,9 +88,13 @@ def _show(console: Console, cold: Totals, warm: Totals) -> None:
         ("events in a silence, said within a day", lambda t: f"{t.silent_said} of {t.not_heard}", "all"),
         ("healthy vehicles", lambda t: str(t.healthy), ""),
         ("false alarms per vehicle-month", lambda t: f"{t.false_per_month:.3f}", "≤ 0.05"),
-        ("alarms a day for 1,000 vehicles, mean", lambda t: f"{t.alarms_mean:.1f}", "≤ 150"),
-        ("alarms a day for 1,000 vehicles, worst", lambda t: f"{t.alarms_worst:.0f}", "≤ 150"),
-        ("high / medium / low", lambda t: " / ".join(share(t.priorities.get(k, 0)) for k in ("high", "medium", "low")), "high ≤ 5 %"),
+        ("alarms a day for 1,000 vehicles, mean", lambda t: f"{t.alarms_mean:.1f}", f"≤ {ALARMS_A_DAY}"),
+        ("alarms a day for 1,000 vehicles, worst", lambda t: f"{t.alarms_worst:.0f}", f"≤ {ALARMS_A_DAY}"),
+        (
+            "high / medium / low",
+            lambda t: " / ".join(share(t.priorities.get(k, 0)) for k in ("high", "medium", "low")),
+            f"high ≤ {HIGH_SHARE:.0%}",
+        ),
         ("chattering", lambda t: str(t.chattering), "0"),
         ("standing for more than 30 days", lambda t: str(t.stale), ""),
         ("alerts by rule", lambda t: ", ".join(f"{k} {n}" for k, n in sorted(t.began.items(), key=lambda x: -x[1])), ""),

@@ -14,6 +14,11 @@ HOUR_MS = 3_600_000
 DAY_MS = 24 * HOUR_MS
 WARNINGS = frozenset(("forecast_low", "low_voltage", "deep_discharge"))
 """The rules that say: it goes, or is, below the safe limit."""
+ALARMS_A_DAY = 150
+"""About one in ten minutes is very likely acceptable for one operator, twice as many the most that can be managed (EEMUA 191 and
+IEC 62682 in secondary sources: controlglobal.com, chemengonline.com; the standards themselves were not read)."""
+HIGH_SHARE = 0.05
+"""Priorities of about 80 % low, 15 % medium, 5 % high (same sources)."""
 HEALTHY_PCT = 12.0
 """A vehicle that never comes within so many points of its limit in the whole time is healthy."""
 

@@ -5,7 +5,7 @@ import pytest
 from analytics.battery import Battery
 from analytics.reading import Reading
 from tests.backtest.fleet import Told, Vehicle, stored
-from tests.backtest.score import Judged, judge, totals
+from tests.backtest.score import ALARMS_A_DAY, Judged, judge, totals
 
 
 @pytest.fixture(scope="module")
@@ -27,6 +27,11 @@ def test_healthy_vehicles_are_left_in_peace(winter: list[Judged]) -> None:
     assert done.healthy >= 3
     assert done.false_per_month == 0
     assert done.chattering == 0
+
+
+def test_one_operator_can_look_at_a_thousand_of_them(winter: list[Judged]) -> None:
+    """About 150 alarms a day are very likely acceptable for one operator (EEMUA 191, IEC 62682, in secondary sources)."""
+    assert totals(winter).alarms_mean <= ALARMS_A_DAY
 
 
 def test_the_same_vehicle_lives_the_same_life() -> None:
