@@ -100,6 +100,8 @@ export async function plot(place, legend, h, history, alerts, declared, asked, z
       tickformat: Date.parse(asked.to) - Date.parse(asked.from) < 2.5 * 864e5 ? "%H:%M\n%-d %b" : "%-d %b" },
     yaxis: axis("charge %", [0.75, 1], { range: [0, 102] }), yaxis2: axis("volts", [0.46, 0.675]), yaxis3: axis("amps in", [0.23, 0.42]), yaxis4: axis("°C", [0.0, 0.19]),
   };
+  const amps = (history.current_a ?? []).filter((a) => a !== null), middle = (Math.min(...amps) + Math.max(...amps)) / 2;
+  if (amps.length && Math.max(...amps) - Math.min(...amps) < 0.2) layout.yaxis3.range = [middle - 0.1, middle + 0.1]; // noise of milliamperes is no event
   place.setAttribute("aria-label", `Chart of charge, voltage, current and temperature. ${marks.length} alerts are marked.`);
   await window.Plotly.react(place, traces, layout, { displayModeBar: false, responsive: true, doubleClick: false });
   const used = [...new Set(strips.map((s) => s.phase))];

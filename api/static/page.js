@@ -145,7 +145,7 @@ function task(row) {
       h("p", { class: "facts" }, facts(row)),
       taken || row.proof ? h("p", { class: "proof" }, `${taken} ${row.proof}`.trim()) : null),
     h("div", { class: "buttons" }, row.alert_id && !row.acknowledged && row.sort !== "done" && may("operate") ? h("button", { type: "button", onclick: take, "aria-label": `I take on ${row.vehicle}` }, "I take this on") : null),
-    h("div", { class: "tick", "aria-hidden": "true" }, "☐ done   ______ V"));
+    row.sort === "done" ? null : h("div", { class: "tick", "aria-hidden": "true" }, "☐ done   ______ V"));
 }
 
 // ---- one battery --------------------------------------------------------------------------------------------------
