@@ -64,6 +64,9 @@ def by_charger(model: Model, f: Filter, marks: Marks, slot: Slot, seen: Seen) ->
     marks = marks._replace(full_moved=marks.full_moved + after - before)
     if since_h < FULL_AFTER_H or seen.current_a > model.tail_a or not high:
         return f, marks, None
+    known = marks.full_ms is not None and marks.full_ms >= since_ms
+    if known:
+        return f, marks._replace(full_ms=slot.last_ms), None
     told = 100 * min(1.0, after)
     anchor = Anchor("full", slot.last_ms, told - 100 * marks.full_moved, told, marks.full_moved / max(marks.full_sd, 0.01))
     return f, marks._replace(full_ms=slot.last_ms), anchor
@@ -117,4 +120,6 @@ def by_charger_alone(model: Model, f: Filter, marks: Marks, slot: Slot, seen: Se
     told = 100 * min(1.0, f.mean[SOC])
     if slot.last_ms - marks.held_since_ms < 4 * 3_600_000 or told < 95:
         return marks, None
+    if marks.full_ms is not None and marks.full_ms >= marks.held_since_ms:
+        return marks._replace(full_ms=slot.last_ms), None
     return marks._replace(full_ms=slot.last_ms), Anchor("full", slot.last_ms, told, told, 0.0)

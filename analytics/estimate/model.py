@@ -85,7 +85,7 @@ def model_of(battery: Battery) -> Model:
         (0.0001 if kind.lead_acid else 0.0) * cells,
         0.0001 * cells,
         (kind.absorption.low - 0.02) * cells,
-        2.2 * cells,
+        (2.2 if kind.lead_acid else kind.float_charge.high) * cells,
         kind.compensation_v_per_k.value * cells,
         kind.tail_current_c.high * ah,
         kind.lead_acid,

@@ -23,7 +23,7 @@ def rest_marked(model: Model, marks: Marks, slot: Slot, seen: Seen, blind: bool,
     if blind:
         loaded = seen.voltage_v > model.top_v + 0.1 * model.volts or (v is not None and abs(seen.voltage_v - v) > QUIET_V * model.volts)
     else:
-        loaded = abs(seen.current_a) > REST_C * model.capacity_ah
+        loaded = abs(seen.current_a) > REST_C * model.capacity_ah or seen.voltage_v >= model.float_v
     if loaded:
         return marks if since_ms is None else marks._replace(rest_since_ms=None, rest_v=None, slope_v_per_h=None, rest_anchor_ms=None)
     if since_ms is None or v is None:

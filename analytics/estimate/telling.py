@@ -76,6 +76,11 @@ def current_offset_a(belief: Belief) -> float:
     return 0.0 if blind or belief.filter is None else belief.filter.mean[OFFSET]
 
 
+def table_offset_v(belief: Belief) -> float:
+    """How far the battery's rest voltage stands above its table, as learned."""
+    return 0.0 if belief.filter is None else belief.filter.mean[TABLE]
+
+
 def resistance_ohm(model: Model, belief: Belief) -> float:
     """Ohmic resistance learned from load steps."""
     return model.ohms if belief.habit is None else belief.habit.resistance

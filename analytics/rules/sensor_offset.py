@@ -13,11 +13,14 @@ BEYOND = 2.5
 def judge(view: View, standing: bool) -> Judgement:
     if view.belief.filter is None or view.belief.habit is None or view.belief.habit.blind:
         return None
+    stated_a = max(0.002, view.battery.sensor.current_offset_a)
+    least_a = BEYOND * stated_a * (0.7 if standing else 1.0)
+    if abs(estimate.current_offset_a(view.belief)) < least_a:
+        return None
     learned = {value.name: value for value in estimate.learned(view.model, view.belief)}
     offset = learned["current_offset_a"]
-    stated_a = max(0.002, view.battery.sensor.current_offset_a)
     nearer_a = max(offset.low, -offset.high)
-    if nearer_a < BEYOND * stated_a * (0.7 if standing else 1.0):
+    if nearer_a < least_a:
         return None
     day_ah = abs(offset.value) * 24
     return Finding(

@@ -12,12 +12,14 @@ BEYOND_SD, BEYOND_PUBLISHED_SD = 2.5, 1.7
 def judge(view: View, standing: bool) -> Judgement:
     if view.belief.filter is None:
         return None
+    own = view.battery.rest_voltage_table is not None
+    least_v = (BEYOND_SD if own else BEYOND_PUBLISHED_SD) * view.model.table_sd_v * (0.7 if standing else 1.0)
+    if abs(estimate.table_offset_v(view.belief)) < least_v:
+        return None
     learned = {value.name: value for value in estimate.learned(view.model, view.belief)}
     offset = learned["rest_voltage_offset_v"]
     nearer_v = max(offset.low, -offset.high)
-    own = view.battery.rest_voltage_table is not None
-    beyond = BEYOND_SD if own else BEYOND_PUBLISHED_SD
-    if nearer_v < beyond * view.model.table_sd_v * (0.7 if standing else 1.0):
+    if nearer_v < least_v:
         return None
     said = "your rest-voltage table" if own else f"the table of {view.battery.kind.title} batteries"
     return Finding(
