@@ -88,6 +88,8 @@ class Pipeline:
         self._inbox: deque[tuple[Source, Sequence[Delivery]]] = deque()
         self._arrived, self._room = asyncio.Event(), asyncio.Event()
         self._unacknowledged: list[tuple[Source, Sequence[Delivery]]] = []
+        self._in_flight: dict[Source, int] = {}
+        """How many deliveries of each source are unacknowledged."""
         self._began_ms: int | None = None
         """When the oldest of the batch came, monotonic."""
         self._refold_ms: int | None = None
@@ -238,6 +240,7 @@ class Pipeline:
             if heard is not None:
                 heard()
         self._unacknowledged.append((source, deliveries))
+        self._in_flight[source] = self._in_flight.get(source, 0) + len(deliveries)
         self._note_time()
 
     def _note_time(self) -> None:
@@ -255,7 +258,7 @@ class Pipeline:
             return True
         if self._clock.monotonic_ms() - self._began_ms >= self._settings.commit_every_s * 1000:
             return True
-        return not self._inbox and any(source_waits(source, self._unacknowledged) for source in {s for s, _ in self._unacknowledged})
+        return not self._inbox and any(source_waits(source, count) for source, count in self._in_flight.items())
 
     async def commit(self) -> None:
         """Keep the batch, then acknowledge; on failure nothing is acknowledged and it is tried again until it is kept.
@@ -265,7 +268,7 @@ class Pipeline:
         intake = self._intake
         await self._surely(intake.sort_late)
         batch, intake.batch = intake.batch, Batch()
-        unacknowledged, self._unacknowledged = self._unacknowledged, []
+        unacknowledged, self._unacknowledged, self._in_flight = self._unacknowledged, [], {}
         self._began_ms = None
         batch.checkpoints.extend(self._folding.checkpoints())
         if not batch.empty():
@@ -343,7 +346,7 @@ class Pipeline:
         LOG.error("the store takes nothing; readings wait and will be kept once it does", error=counters.last_failure)
 
 
-def source_waits(source: Source, unacknowledged: Sequence[tuple[Source, Sequence[Delivery]]]) -> bool:
-    """Whether as many deliveries of this source are unacknowledged as it has in flight at most."""
+def source_waits(source: Source, unacknowledged: int) -> bool:
+    """Whether this source has as many deliveries in flight as it may have, so that it gives no more before it is answered."""
     window: int | None = getattr(source, "in_flight", None)
-    return window is not None and sum(len(deliveries) for s, deliveries in unacknowledged if s is source) >= window
+    return window is not None and unacknowledged >= window

@@ -20,7 +20,7 @@ def main() -> int:
             began = time.monotonic()
             tally = torture(Path(folder), given.rounds, given.seed, power_cut=power_cut)
             failed = failed or bool(tally.wrong)
-            print(f"{'power cut' if power_cut else 'kill -9'}: {tally} ({time.monotonic() - began:.0f} s)")
+            print(f"{'power cut' if power_cut else 'kill -9'}: {tally} ({time.monotonic() - began:.0f} s)", flush=True)
     return 1 if failed else 0
 
 
