@@ -21,6 +21,7 @@ from api import vitals
 from api.clock import MachineClock
 from api.database import Database
 from api.fencing import FencedLedger
+from api.following import Declarations, follow
 from api.health import Health
 from api.heartbeat import Heartbeat
 from api.history.influx_settings import InfluxSettings
@@ -71,7 +72,7 @@ class Service:
         ]
         decoders = {name: partial(FORMATS[f.decoder].decoder, f.settings) for name, f in settings.format.items()}
         self._heard = heard
-        shared = settings.shared or any(s.kind == "amqp" for s in settings.source)
+        self.shared = shared = settings.shared or any(s.kind == "amqp" for s in settings.source)
         fenced = FencedLedger(self.ledger, exit_at_once)
         self.pipeline = Pipeline(fenced if shared else self.ledger, decoders, self.clock, settings.keep, self._told)
         for supervised in self.sources:
@@ -101,6 +102,9 @@ class Service:
                     part.start()
                     stack.callback(part.stop)
             self._start_relay(stack)
+            if self.shared:
+                following = asyncio.create_task(follow(Declarations(self.database), self.pipeline.declared), name="declarations")
+                stack.callback(following.cancel)
             stack.push_async_callback(self._end, pipeline)
             web = self.settings.web
             self.address = await stack.enter_async_context(served(self.app(), web.host, web.port, stop))

@@ -157,10 +157,10 @@ class Cluster:
     def _file(self) -> Path:
         return self._folder / "definitions.json"
 
-    def restart(self, node: Node) -> None:
+    def start_again(self, node: Node) -> None:
+        """Kill -9 and start; `node.wait` tells when it is back."""
         node.kill()
         node.start([n.name for n in self.nodes], self._file)
-        node.wait()
 
     @property
     def amqp(self) -> list[str]:

@@ -108,9 +108,9 @@ def compare(database: Database, told: dict[str, Truth]) -> Compared:
     """History row by row, states byte by byte, events one by one."""
     ledger = SqlLedger(database)
     with database.reading() as connection:
-        numbers: dict[str, int] = dict(connection.execute(text("SELECT id, number FROM batteries")).tuples().all())
-        found: set[Row] = {tuple(row) for row in connection.execute(text("SELECT * FROM history")).tuples()}  # type: ignore[misc]
-        events = {tuple(row) for row in connection.execute(text("SELECT alert_id, kind, at_ms FROM outbox")).tuples()}
+        numbers: dict[str, int] = {row.id: row.number for row in connection.execute(text("SELECT id, number FROM batteries"))}
+        found: set[Row] = {tuple(row) for row in connection.execute(text("SELECT * FROM history"))}  # type: ignore[misc]
+        events = {tuple(row) for row in connection.execute(text("SELECT alert_id, kind, at_ms FROM outbox"))}
         back = set(connection.execute(text("SELECT alert_id FROM outbox WHERE event LIKE :r"), {"r": f"%{REASON}%"}).scalars())
     true_rows = {row for t in told.values() for row in rows(t.pairs, numbers)}
     true_keys, found_keys = {row[:3] for row in true_rows}, {row[:3] for row in found}

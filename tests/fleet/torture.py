@@ -41,7 +41,7 @@ class Plan(NamedTuple):
     workers: int = 3
     batteries: int = 200
     rate: int = 1500
-    seconds: float = 40.0
+    seconds: float = 50.0
     kills: int = 2
     """Of each worker."""
     freeze_s: float = 12.0
@@ -101,31 +101,41 @@ def users(gateways: dict[str, list[str]]) -> list[dict[str, Any]]:
 
 
 def disturbances(plan: Plan, cluster: Cluster, workers: Workers, database: Postgres) -> list[tuple[float, str, Callable[[], None]]]:
-    """(share of the run, what, how), in order. The last third is left for what comes back late."""
+    """(share of the run, what, how), in order.
+
+    A frozen node of a cluster is killed, not thawed: RabbitMQ 3.10 answers a thaw with its handling of partitions, which restarts nodes
+    (seen twice here: gateways shut out for two minutes, nothing lost). Whoever runs a fleet should do the same.
+    """
     done: list[tuple[float, str, Callable[[], None]]] = []
     for k in range(plan.kills * plan.workers):
         done.append(
             (
-                0.05 + 0.3 * k / max(1, plan.kills * plan.workers),
+                0.04 + 0.26 * k / max(1, plan.kills * plan.workers),
                 f"kill -9 worker {k % plan.workers}",
                 lambda n=k % plan.workers: workers.kill(n),
             )
         )  # type: ignore[misc]
-    done.append((0.38, "PostgreSQL stopped at once and started", lambda: _restart(database)))
-    frozen = cluster.nodes[-1]
-    done.append((0.45, f"node {frozen.name} frozen for {plan.freeze_s:.0f} s", lambda: frozen.signal(signal.SIGSTOP)))
-    done.append((0.45 + plan.freeze_s / plan.seconds, f"node {frozen.name} goes on", lambda: frozen.signal(signal.SIGCONT)))
+    done.append((0.32, "PostgreSQL stopped at once and started", lambda: _restart(database)))
+    last = cluster.nodes[-1]
     if plan.nodes > 1:
         killed = cluster.nodes[1]
-        done.append((0.85, f"kill -9 node {killed.name}, the frozen one being back", lambda: _kill_once_back(frozen, killed)))
+        done.append((0.36, f"kill -9 node {killed.name}, and it starts again", lambda: cluster.start_again(killed)))
+        done.append((0.5, f"node {killed.name} is back", lambda: _back(killed)))
+    done.append((0.55, f"node {last.name} frozen", lambda: last.signal(signal.SIGSTOP)))
+    thawed = 0.55 + plan.freeze_s / plan.seconds
+    if plan.nodes > 1:
+        done.append(
+            (thawed, f"node {last.name} killed after {plan.freeze_s:.0f} s, and it starts again", lambda: cluster.start_again(last))
+        )
+    else:
+        done.append((thawed, f"node {last.name} goes on", lambda: last.signal(signal.SIGCONT)))
     return sorted(done, key=lambda d: d[0])
 
 
-def _kill_once_back(frozen: Node, killed: Node) -> None:
-    """One fault at a time: with two of three nodes away no queue has a majority, and gateways rightly wait (tried: 122 s for a PUBACK)."""
-    frozen.wait(90)
+def _back(node: Node) -> None:
+    """One fault at a time: with two of three nodes away no queue has a majority, and gateways rightly wait."""
+    node.wait()
     time.sleep(SETTLE_S)
-    killed.kill()
 
 
 def _restart(database: Postgres) -> None:
@@ -181,7 +191,7 @@ def _under_load(
             time.sleep(max(0.0, began_s + share * plan.seconds - time.monotonic()))
             say(f"{time.monotonic() - began_s:5.1f} s  {what}")
             how()
-        said, _ = process.communicate(timeout=plan.seconds + 180)
+        said, _ = process.communicate(timeout=plan.seconds + 300)
         kept.watching.clear()
     finally:
         if process.poll() is None:
