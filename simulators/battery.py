@@ -266,20 +266,21 @@ class SimulatedBattery:
 
     def _charging(self, held: float, main: float, r0: float, amps: float, limit_v: float, floor_a: float) -> tuple[float, float, float]:
         """Inner voltage, current and its gassing part where main branch and gassing share the current, below the voltage limit."""
-        inner = held + main * amps
+        wanted, inner = amps, held + main * amps
+        if inner + r0 * wanted > limit_v:  # without gassing the limit would be passed: with it, perhaps
+            inner = (limit_v * main + held * r0) / (main + r0)
+            if inner > self._gas_from_v and self._gas_t:
+                inner = self._limited(held, main, r0, limit_v, inner)
+            amps = (limit_v - inner) / r0
+            if amps <= 0:
+                amps = (limit_v - held) / (r0 + self._polar * (1 - self._a_relax))
+                return held, max(min(amps, 0.0), min(floor_a, 0.0)), 0.0
+            if amps < wanted:
+                return inner, amps, self._gassing(inner) if inner > self._gas_from_v else 0.0
+            inner = held + main * wanted
         if inner > self._gas_from_v and self._gas_t:
-            inner = self._shared(held, main, amps, inner)
-        if inner + r0 * amps <= limit_v:
-            gas_a = self._gassing(inner) if inner > self._gas_from_v else 0.0
-            return inner, amps, gas_a
-        inner = (limit_v * main + held * r0) / (main + r0)
-        if inner > self._gas_from_v and self._gas_t:
-            inner = self._limited(held, main, r0, limit_v, inner)
-        amps = (limit_v - inner) / r0
-        if amps <= 0:
-            amps = (limit_v - held) / (r0 + self._polar * (1 - self._a_relax))
-            return held, max(min(amps, 0.0), min(floor_a, 0.0)), 0.0
-        return inner, amps, self._gassing(inner) if inner > self._gas_from_v else 0.0
+            inner = self._shared(held, main, wanted, inner)
+        return inner, wanted, self._gassing(inner) if inner > self._gas_from_v else 0.0
 
     def _shared(self, held: float, main: float, amps: float, inner: float) -> float:
         """Inner voltage at which main branch and gassing together take this current (Newton from above: monotone and convex)."""

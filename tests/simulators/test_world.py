@@ -3,7 +3,7 @@
 from random import Random
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from simulators.battery import SimulatedBattery
@@ -119,6 +119,7 @@ def test_a_voltage_only_sensor_shows_no_current() -> None:
     assert (sample.current_a, sample.temperature_c, sample.charge_ah) == (None, None, None)
 
 
+@settings(deadline=None)
 @given(st.integers(0, 1000))
 def test_sensors_of_one_seed_are_equal(seed: int) -> None:
     """The same seed gives the same readings."""
@@ -127,6 +128,7 @@ def test_sensors_of_one_seed_are_equal(seed: int) -> None:
     assert [one.read(battery, float(t)) for t in range(5)] == [two.read(battery, float(t)) for t in range(5)]
 
 
+@settings(deadline=None)
 @given(st.integers(0, 10_000), st.lists(st.binary(min_size=1, max_size=50), min_size=1, max_size=60))
 def test_a_wire_without_faults_changes_nothing(seed: int, frames: list[bytes]) -> None:
     """All rates at zero: what goes in comes out."""
@@ -186,6 +188,7 @@ def test_offline_vehicles_send_their_spell_afterwards() -> None:
     assert online != offline
 
 
+@settings(deadline=None, max_examples=30)
 @given(st.integers(0, 50))
 def test_a_vehicle_lived_twice_is_the_same(number: int) -> None:
     """Loads, weather, charger and sensor repeat with the seed."""
