@@ -11,7 +11,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from analytics import keep
 from analytics.batch import Batch
+from analytics.core import State
 from analytics.reading import Note, Reading
 from ingest.inlet import Inlet, InletFull
 from ingest.intake import TICK_EVERY_MS
@@ -137,29 +139,52 @@ async def test_late_readings_are_folded_at_their_own_time(kind: str, tmp_path: P
         assert all(a.charge_phase != "unknown" or a.state_of_charge_pct is not None for _, a in store.history.values())
 
 
-@given(order=st.permutations(range(14)), cuts=st.sets(st.integers(1, 13), max_size=4), seed=st.integers(0, 3))
+@given(
+    order=st.permutations(range(14)),
+    again=st.lists(st.integers(0, 13), max_size=5),
+    cuts=st.sets(st.integers(1, 13), max_size=4),
+    notes=st.lists(st.integers(0, 13), max_size=2, unique=True),
+    seed=st.integers(0, 3),
+)
 @settings(max_examples=25, deadline=None)
-def test_any_order_of_arrival_ends_in_the_same_state(order: list[int], cuts: set[int], seed: int) -> None:
-    """Whatever the order and wherever a restart falls, the closing state equals the in-order fold."""
+def test_any_order_of_arrival_ends_in_the_same_state(
+    order: list[int], again: list[int], cuts: set[int], notes: list[int], seed: int
+) -> None:
+    """Whatever the order, whatever comes twice, wherever a restart falls and notes stand: the closing state equals the in-order fold."""
     rng = random.Random(seed)
-    gaps = [rng.choice([1000, 20_000, 60_000, 200_000, 1_200_000, 9_000_000]) for _ in range(14)]
+    gaps = [rng.choice([1000, 20_000, 60_000, 200_000] if notes else [1000, 60_000, 200_000, 1_200_000, 9_000_000]) for _ in range(14)]
     times = [NOON_MS - 10**8 + sum(gaps[: i + 1]) for i in range(14)]
     rows = [message(t, round(12.2 + rng.random(), 3), round(rng.uniform(-20, 20), 2)) for t in times]
+    said = {i: Note("van7", times[i] + 5, "check", 12.5, "Ada") for i in notes}
     store = MemoryStore(VAN)
+    arriving = [*order, *again]
 
     async def run() -> None:
         clock = HandClock()
-        edges = [0, *sorted(cuts), 14]
+        edges = [0, *sorted(cuts), len(arriving)]
         for begin, end in pairwise(edges):
             source = HandSource(clock)
+            expected = 0
             async with running(store, clock, source):
-                for i in order[begin:end]:
+                for i in arriving[begin:end]:
                     source.send(rows[i])
-                await until(lambda: len(source.acknowledged) == end - begin)  # noqa: B023
+                    expected += 1
+                    if i in said:
+                        source.give(said[i])
+                        expected += 1
+                await until(lambda: len(source.acknowledged) == expected)  # noqa: B023
 
     asyncio.run(run())
     assert len(store.history) == 14
-    assert same(state_of(store, VAN), folded(VAN, history(store)))
+    assert len(store.noted) == len(said)
+    assert same(state_of_notes(store), folded(VAN, history(store), list(said.values())))
+
+
+def state_of_notes(store: MemoryStore) -> State:
+    """The state of the newest checkpoint, which a clean stop leaves after the last input."""
+    resumed = store.resume("van7")
+    assert resumed is not None
+    return keep.loads(VAN, resumed[1])
 
 
 @KINDS
