@@ -191,6 +191,14 @@ def is_full(battery: Battery, session: Session) -> bool:
     return session.float_ms >= 12 * 3_600_000
 
 
+def was_filling(battery: Battery, session: Session) -> bool:
+    """Whether there was something to fill: a full battery on a maintainer is right to be held low."""
+    capacity_ah = battery.rated_capacity_ah
+    if session.charge_ah is None:
+        return session.bulk_ms >= 1_800_000
+    return session.charge_ah >= 0.05 * capacity_ah and (session.peak_a or 0.0) >= 0.03 * capacity_ah
+
+
 def _full_now(battery: Battery, before: Session, after: Session) -> bool:
     return is_full(battery, after) and any(getattr(after, f"{p}_ms") != getattr(before, f"{p}_ms") for p in REGULATED)
 

@@ -3,7 +3,7 @@
 from analytics.assessment import Finding
 from analytics.charging import telling, window
 from analytics.charging.memory import Session
-from analytics.charging.sessions import margin_v
+from analytics.charging.sessions import margin_v, was_filling
 from analytics.rules.rule import HOLD, Judgement, Rule
 from analytics.view import View
 
@@ -37,7 +37,7 @@ def judge(view: View, standing: bool) -> Judgement:
         usual_limit_v = window.raised_v(battery, window.absorption_high_v(battery), celsius) + margin_v(battery)
         if limit_v < volts <= usual_limit_v:
             return _finding(view, session, "too high for this warmth", limit_v, "medium")
-    if celsius <= COLD_C:
+    if celsius <= COLD_C and was_filling(battery, session):
         limit_v = window.absorption_low_v(battery) + mildest * (celsius - window.BASE_C) - COLD_SHORT_CELL_V * battery.cells
         if volts < limit_v and volts >= window.absorption_low_v(battery) - 0.05 / 6 * battery.cells:
             return _finding(view, session, "too low for this cold", limit_v, "low")

@@ -2,7 +2,7 @@
 
 from analytics.assessment import Finding
 from analytics.charging import telling, window
-from analytics.charging.memory import Session
+from analytics.charging.sessions import was_filling
 from analytics.rules.rule import HOLD, Judgement, Rule
 from analytics.view import View
 
@@ -24,7 +24,7 @@ def judge(view: View, standing: bool) -> Judgement:
     at_25_v = window.at_25_c(battery, session.absorption_v, session.absorption_c)
     short_cell_v = SHORT_CELL_V if battery.kind.lead_acid else 0.25 / 4
     short = at_25_v < low_v - short_cell_v * battery.cells and session.absorption_v < low_v - RAW_CELL_V * battery.cells
-    if not short or session.equalisation_ms > 0 or not _was_filling(view, session):
+    if not short or session.equalisation_ms > 0 or not was_filling(battery, session):
         return None
     cause = (
         "a fixed-voltage supply or a charger that only floats"
@@ -57,14 +57,6 @@ def judge(view: View, standing: bool) -> Judgement:
         ),
         telling.source_of(battery, battery.charge_window.absorption_low_v, battery.kind.absorption.source),
     )
-
-
-def _was_filling(view: View, session: Session) -> bool:
-    """Whether there was something to fill: a full battery on a maintainer is right to be held low."""
-    capacity_ah = view.battery.rated_capacity_ah
-    if session.charge_ah is None:
-        return session.bulk_ms >= 1_800_000
-    return session.charge_ah >= 0.05 * capacity_ah and (session.peak_a or 0.0) >= 0.03 * capacity_ah
 
 
 def over(view: View) -> str:

@@ -23,6 +23,8 @@ OVER_V = 0.08
 LOW_V, UNCOMPENSATED_V = 0.28, 0.55
 """More than a quarter of a volt below the window the end of the charge never goes in; a tenth only takes longer. A voltage that is right at 25 °C
 and only does not follow the cold is scored beyond half a volt: between, many sound chargers lie."""
+PULSED = ("pulsed maintenance", "smart alternator", "desulfation")
+"""Between their pulses nothing is held."""
 
 
 class Expectation(NamedTuple):
@@ -53,7 +55,7 @@ def expectation(run: Run) -> Expectation:
     low = _low(run)
     if low is not None and low.reasons:
         return low
-    floating = _floating_high(run)
+    floating = None if behaviour in PULSED else _floating_high(run)
     if floating is not None:
         return floating
     over_h, near_h = _hours_over(run, OVER_V), _hours_over(run, 0.03)
@@ -131,7 +133,7 @@ def _low(run: Run) -> Expectation | None:
     short_v = WINDOWS[chemistry][0] - held_v
     held_raw_v = held_v + at(chemistry, 0.0, temperature_c)
     regulated = behaviour not in ("solar", "solar set too high")
-    if short_v < 0.12 or behaviour in ("pulsed maintenance", "smart alternator", "desulfation"):
+    if short_v < 0.12 or behaviour in PULSED:
         return None  # short pulses hold no voltage; that they do not fill is no harm in one session
     if chemistry == "lifepo4":
         return OPEN  # slower and never levelled, but not harmed
