@@ -72,14 +72,14 @@ def test_readings_reach_the_second_history_and_are_answered_from_it(tmp_path: Pa
                     await ready.wait()
                     await put(service, 0)
                     assert service.forwarder is not None
-                    while not double.writes:  # noqa: ASYNC110 - another thread sends
+                    while not double.writes:
                         await asyncio.sleep(0.05)
                     stretch = "/api/v1/batteries/heron/history?from=2026-03-01T10:00:00Z&to=2026-03-01T11:00:00Z"
                     found = await asyncio.to_thread(asked, service.address, stretch)
                     assert found["voltage_v"] == [12.6]
                     double.token = "changed"
                     await put(service, 1)
-                    while not service.forwarder.trouble:  # noqa: ASYNC110
+                    while not service.forwarder.trouble:
                         await asyncio.sleep(0.05)
                     ready_said = await asyncio.to_thread(asked, service.address, "/readyz")
                     assert "refuses the token" in json.dumps(ready_said)

@@ -206,7 +206,7 @@ def test_a_worker_learns_which_queues_it_reads_though_all_are_silent(node: Node,
             async with source:
                 running = asyncio.create_task(pipeline.run([source]))
                 async with asyncio.timeout(20):
-                    while not store.claimed:  # noqa: ASYNC110 - another thread claims
+                    while not store.claimed:
                         await asyncio.sleep(0.05)
                 pipeline.stop()
                 await running
