@@ -25,6 +25,8 @@ def judge(view: View, standing: bool) -> Judgement:
     alone = session.charge_ah is None
     long = session.absorption_ms >= (ALONE_MS if alone else LONGEST_MS) or session.tail_ms >= TAIL_MS or session.spent_ms >= SPENT_MS
     ceiling_v = window.capped_v(battery, window.float_high_v(battery), session.absorption_c)
+    if not battery.kind.lead_acid:
+        ceiling_v = max(ceiling_v, window.absorption_low_v(battery) - ABOVE_FLOAT_CELL_V * battery.cells)
     if not long or session.absorption_v <= ceiling_v + ABOVE_FLOAT_CELL_V * battery.cells + margin_v(battery):
         return None if session.float_ms > 0 or session.over or not standing else HOLD
     current = (
@@ -36,8 +38,13 @@ def judge(view: View, standing: bool) -> Judgement:
         "Charger is stuck in absorption",
         f"{session.absorption_v:.2f} V for {telling.span_of(session.absorption_ms)} at {telling.warmth(session.absorption_c)}{current}."
         + telling.doubts(battery, session),
-        f"The battery is full and should be held at {ceiling_v:.1f} V or less. Held at absorption voltage for days it loses water, corrodes, "
-        "and can heat itself up (thermal runaway). Likely cause: a float setting at absorption voltage, a broken charger, or a load that keeps "
+        f"The battery is full and should be held at {ceiling_v:.1f} V or less. "
+        + (
+            "Held at absorption voltage for days it loses water, corrodes, and can heat itself up (thermal runaway)."
+            if battery.kind.lead_acid
+            else "Lithium cells that are held full at a high voltage age faster."
+        )
+        + " Likely cause: a float setting at absorption voltage, a broken charger, or a load that keeps "
         "the charger from seeing the tail current.",
         "Switch the charger off, or to float or storage, and let the setting be checked.",
         telling.caution(battery, "hydrogen", "hot"),
