@@ -13,6 +13,7 @@ from api.cli_options import SETTINGS, WHERE
 from api.mistakes import SettingsError
 
 if TYPE_CHECKING:
+    from analytics.assessment import Outcome
     from api.tokens import Tokens
 
 app = typer.Typer(name="restvolt", no_args_is_help=True, add_completion=False, pretty_exceptions_enable=False)
@@ -68,13 +69,21 @@ def replay(
     out: Annotated[Path | None, typer.Option(help="folder for assessments.csv and alerts.jsonl")] = None,
     until_s: Annotated[float | None, typer.Option(help="let the clock run on to this second after the start of time_s")] = None,
     as_json: Annotated[bool, typer.Option("--json", help="the summary for machines")] = False,
+    explain: Annotated[bool, typer.Option("--explain", help="tell its story in sentences and draw it: story.html in the folder")] = False,
 ) -> None:
     """Fold a recording: what would have been believed and told."""
     from api.declaration import read_battery
     from api.replay import replay as fold_file
     from api.replay_text import as_json_text, as_text
 
-    done = fold_file(readings, read_battery(battery), out, until_s)
+    if explain and out is None:
+        out = Path()
+    happened: list[Outcome] | None = [] if explain else None
+    done = fold_file(readings, read_battery(battery), out, until_s, happened)
+    if happened is not None and out is not None:
+        from api.picture import explained
+
+        typer.echo(explained(readings, out, happened, done))
     typer.echo(as_json_text(done) if as_json else as_text(done, out))
     raise typer.Exit(1 if done.began else 0)
 
