@@ -1,0 +1,47 @@
+"""The estimator on recordings whose truth is known: the limits that `make score` prints, held trace by trace (tests/truth/README.md)."""
+
+import pytest
+
+from tests.score.scoring import scored
+from tests.score.traces import trace, traces
+
+WORST = {"porous": 1.5, "kinetic": 2.5, "lifepo4": 6.0}
+
+
+@pytest.mark.parametrize("name", [t.name for family in WORST for t in traces(family)])
+def test_each_trace_is_within_its_limit(name: str) -> None:
+    """Root mean square error, coverage of the 90 % interval, and the truth inside it at the end."""
+    t = trace(name)
+    got = scored(t.battery(), t.rows())
+    assert got.rmse <= WORST[t.family]
+    assert got.cover_pct >= 85
+    assert got.end_covered
+
+
+@pytest.mark.parametrize("name", ["c_storage_2", "d_deep_2", "f_partial", "a_weekend"])
+@pytest.mark.parametrize("shift_v", [-0.03, 0.03])
+def test_a_table_that_is_30_millivolts_off_is_borne(name: str, shift_v: float) -> None:
+    """Owner's tables are 20 to 50 mV off: still within 3.5 points, and the interval knows."""
+    t = trace(name)
+    got = scored(t.battery(shift_v=shift_v), t.rows())
+    assert got.rmse <= 3.5
+    assert got.cover_pct >= 80
+
+
+@pytest.mark.parametrize("name", ["b_solar10", "c_storage_2", "e_wrongprofile", "f_partial_2"])
+def test_without_a_current_sensor_it_stays_honest(name: str) -> None:
+    """Voltage only: within 14 points, and inside the interval 85 % of the time."""
+    t = trace(name)
+    got = scored(t.battery(), t.rows(), voltage_only=True)
+    assert got.rmse <= 14
+    assert got.cover_pct >= 80
+
+
+@pytest.mark.parametrize("name", ["b_solar10", "d_deep_2", "i_lfp_cycling"])
+def test_other_sensor_errors_are_borne_too(name: str) -> None:
+    """With sensor errors drawn anew the limits of the kind hold, with half as much again for luck."""
+    t = trace(name)
+    for seed in (11, 12):
+        got = scored(t.battery(), t.remade(seed))
+        assert got.rmse <= 1.5 * WORST[t.family] + 0.5
+        assert got.cover_pct >= 70
