@@ -121,15 +121,18 @@ def disturbances(plan: Plan, cluster: Cluster, workers: Workers, database: Postg
         killed = cluster.nodes[1]
         done.append((0.36, f"kill -9 node {killed.name}, and it starts again", lambda: cluster.start_again(killed)))
         done.append((0.5, f"node {killed.name} is back", lambda: _back(killed)))
-    done.append((0.55, f"node {last.name} frozen", lambda: last.signal(signal.SIGSTOP)))
-    thawed = 0.55 + plan.freeze_s / plan.seconds
-    if plan.nodes > 1:
-        done.append(
-            (thawed, f"node {last.name} killed after {plan.freeze_s:.0f} s, and it starts again", lambda: cluster.start_again(last))
-        )
-    else:
-        done.append((thawed, f"node {last.name} goes on", lambda: last.signal(signal.SIGCONT)))
+    then = "goes on" if plan.nodes == 1 else "is killed and starts again"
+    done.append((0.55, f"node {last.name} is frozen for {plan.freeze_s:.0f} s, then {then}", lambda: _freeze(cluster, last, plan.freeze_s)))
     return sorted(done, key=lambda d: d[0])
+
+
+def _freeze(cluster: Cluster, node: Node, seconds: float) -> None:
+    node.signal(signal.SIGSTOP)
+    time.sleep(seconds)
+    if len(cluster.nodes) == 1:
+        node.signal(signal.SIGCONT)
+    else:
+        cluster.start_again(node)
 
 
 def _back(node: Node) -> None:

@@ -1,0 +1,116 @@
+"""Speed of the whole fleet path as a ratio to a bare consumer of the same queues: `python -m tests.fleet.speed [--nodes 3] [--readings 20000]`.
+
+Readings are published first and drained afterwards, so that gateways take no part: once by a consumer that only acknowledges, once by a
+worker that decodes, folds, judges and commits to PostgreSQL. Nothing is asserted; a table is printed.
+"""
+
+import argparse
+import json
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+import pika  # type: ignore[import-untyped]
+from rich.console import Console
+from rich.table import Table
+
+from api.database import Database
+from api.ledger import SqlLedger
+from ingest import amqp_topology
+from tests.fleet import story
+from tests.fleet.postgres import Postgres
+from tests.fleet.processes import ROOT, Workers
+from tests.fleet.rabbit import PASSWORD, Cluster
+from tests.fleet.torture import PARTITIONS, Kept, gateways_of, users
+
+BATTERIES = 200
+
+
+def fill(folder: Path, cluster: Cluster, gateways: dict[str, list[str]]) -> float:
+    """Publish everything; gives PUBACKs a second."""
+    plan = {
+        "nodes": [node.mqtt_port for node in cluster.nodes], "password": PASSWORD, "gateways": gateways, "rate": 1e9,
+        "readings": str(folder / "readings.jsonl"),
+    }  # fmt: skip
+    (folder / "plan.json").write_text(json.dumps(plan))
+    began_s = time.monotonic()
+    command = [sys.executable, "-m", "tests.fleet.gateways", str(folder / "plan.json")]
+    done = subprocess.run(command, cwd=ROOT, check=True, capture_output=True, stdin=subprocess.DEVNULL)
+    return float(json.loads(done.stdout)["acknowledged"]) / (time.monotonic() - began_s)
+
+
+def bare(cluster: Cluster, count: int) -> tuple[float, float]:
+    """A consumer that does nothing but acknowledge in batches: messages a second, and CPU microseconds each."""
+    where = pika.ConnectionParameters("127.0.0.1", cluster.nodes[0].amqp_port, credentials=pika.PlainCredentials("worker", PASSWORD))
+    connection = pika.BlockingConnection(where)
+    seen = 0
+
+    def on_message(channel: object, method: object, _properties: object, _body: bytes) -> None:
+        nonlocal seen
+        seen += 1
+        if method.delivery_tag % 50 == 0:  # type: ignore[attr-defined]
+            channel.basic_ack(method.delivery_tag, multiple=True)  # type: ignore[attr-defined]
+
+    began_s, cpu_s = time.monotonic(), time.process_time()
+    for name in amqp_topology.queue_names(PARTITIONS):
+        channel = connection.channel()
+        channel.basic_qos(prefetch_count=100)
+        channel.basic_consume(name, on_message)
+    while seen < count:
+        connection.process_data_events(time_limit=1)
+    took_s, cpu_s = time.monotonic() - began_s, time.process_time() - cpu_s
+    for name in amqp_topology.queue_names(PARTITIONS):
+        connection.channel().queue_purge(name)
+    connection.close()
+    return count / took_s, cpu_s / count * 1e6
+
+
+def worked(folder: Path, cluster: Cluster, postgres: Postgres, count: int, nodes: int) -> float:
+    """One worker with all partitions: readings a second, from its first commit to its last."""
+    amqp = {"nodes": cluster.amqp, "password_file": str(folder / "password"), "partitions": PARTITIONS, "members": nodes}
+    kept = Kept(postgres.url)
+    try:
+        with Workers(folder, 1, amqp, postgres.url):
+            while kept.count == 0:
+                time.sleep(0.02)
+            began_s, first = time.monotonic(), kept.count
+            kept.wait_for(count, 60)
+            return (kept.count - first) / (time.monotonic() - began_s)
+    finally:
+        kept.close()
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--nodes", type=int, default=1)
+    parser.add_argument("--readings", type=int, default=20_000)
+    options = parser.parse_args()
+    with tempfile.TemporaryDirectory(prefix="restvolt-fleet-") as made:
+        folder = Path(made)
+        declared = story.batteries(BATTERIES, 1)
+        count = story.write(folder / "readings.jsonl", BATTERIES, options.readings // BATTERIES, 1)
+        gateways = gateways_of([battery.id for battery in declared])
+        definitions = amqp_topology.definitions(PARTITIONS, options.nodes, users(gateways))
+        with Postgres() as postgres, Cluster(folder / "broker", options.nodes, definitions) as cluster, Database(postgres.url) as database:
+            ledger = SqlLedger(database)
+            for battery in declared:
+                ledger.declare(battery, 0, "fleet")
+            (folder / "password").write_text(PASSWORD)
+            published = fill(folder, cluster, gateways)
+            consumed, each_us = bare(cluster, count)
+            fill(folder, cluster, gateways)
+            kept = worked(folder, cluster, postgres, count, options.nodes)
+    table = Table(title=f"{options.nodes} broker nodes, {count} readings of {BATTERIES} batteries")
+    for column in ("what", "a second", "of the bare consumer"):
+        table.add_column(column, justify="left" if column == "what" else "right")
+    table.add_row("PUBACKed to gateways", f"{published:,.0f}", "")
+    table.add_row(f"bare consumer ({each_us:.0f} µs CPU each)", f"{consumed:,.0f}", "1.00")
+    table.add_row("decoded, folded, judged, committed by one worker", f"{kept:,.0f}", f"{kept / consumed:.2f}")
+    Console().print(table)
+    return 0
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())
