@@ -26,9 +26,9 @@ from api.relay import FORMAT, Relay, encoded
 from api.relay_link import Link, LinkLost, RelaySettings
 from ingest.formats.json_fields import JsonFields, json_decoder
 from tests.api.relay_process import T0, assessment, reading
-from tests.brokers import DURABLE, MOSQUITTO, Broker, free_port
+from tests.brokers import DURABLE, ONLY_MOSQUITTO, Broker, free_port
 
-pytestmark = pytest.mark.skipif(MOSQUITTO is None, reason="needs a broker that keeps what it acknowledges; CI installs mosquitto")
+pytestmark = ONLY_MOSQUITTO
 
 
 def until(done: Callable[[], object], what: str = "it", seconds: float = 60.0) -> None:

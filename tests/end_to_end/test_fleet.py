@@ -7,17 +7,16 @@ import urllib.request
 from collections import Counter
 from pathlib import Path
 
-import pytest
 from sqlalchemy import func, select
 
 from api.database import Database
 from api.ledger import SqlLedger
 from api.tables import HISTORY
 from simulators.fleet import declarations
-from tests.brokers import DURABLE, MOSQUITTO, Broker, free_port
+from tests.brokers import DURABLE, ONLY_MOSQUITTO, Broker, free_port
 from tests.end_to_end.test_relay import until
 
-pytestmark = pytest.mark.skipif(MOSQUITTO is None, reason="needs a broker that keeps what it acknowledges; CI installs mosquitto")
+pytestmark = ONLY_MOSQUITTO
 
 VEHICLES, READINGS = 90, 15
 SETTINGS = """

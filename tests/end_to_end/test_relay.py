@@ -19,9 +19,9 @@ from api.clock import MachineClock
 from api.database import Database
 from api.ledger import SqlLedger
 from api.relay import FORMAT
-from tests.brokers import DURABLE, MOSQUITTO, Broker, free_port
+from tests.brokers import DURABLE, ONLY_MOSQUITTO, Broker, free_port
 
-pytestmark = pytest.mark.skipif(MOSQUITTO is None, reason="needs a broker that keeps what it acknowledges; CI installs mosquitto")
+pytestmark = ONLY_MOSQUITTO
 
 COMMON = """
 data = "{name}"

@@ -20,7 +20,7 @@ from simulators.faults import WireFaults
 from simulators.sensor import Sample
 from simulators.stored import Gateway, as_json, as_senml, topic
 from simulators.van import SerialLine, line
-from tests.brokers import MOSQUITTO, Broker
+from tests.brokers import ONLY_MOSQUITTO, Broker
 
 
 def until(done: Any, seconds: float = 20.0) -> None:
@@ -29,9 +29,6 @@ def until(done: Any, seconds: float = 20.0) -> None:
     while not done():
         assert time.monotonic() < end, "it did not happen"
         time.sleep(0.01)
-
-
-ONLY_MOSQUITTO = pytest.mark.skipif(MOSQUITTO is None, reason="mosquitto is not installed; CI installs it")
 
 
 @pytest.fixture(params=[pytest.param("mosquitto", marks=ONLY_MOSQUITTO), "embedded"])
