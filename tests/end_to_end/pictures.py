@@ -56,18 +56,18 @@ def view(browser: Browser, scene: Scene, picture: Picture) -> Iterator[Page]:
             device_scale_factor=1.5 if picture.width < 500 else 1,
         )
         page.goto(f"{address}/{picture.where}")
-        expect(page.get_by_role("heading", level=1)).to_be_visible(timeout=20_000)
+        expect(page.get_by_role("heading", level=1)).to_be_visible(timeout=60_000)
         if "record" not in picture.where and "rounds" not in picture.where:
-            expect(page.locator("#more a")).to_be_attached(timeout=20_000)
+            expect(page.locator("#more a")).to_be_attached(timeout=60_000)
         if picture.chart:
-            expect(page.locator("#chart path.js-line").first).to_be_attached(timeout=30_000)
+            expect(page.locator("#chart path.js-line").first).to_be_attached(timeout=60_000)
         yield page
         page.close()
 
 
 def words(page: Page) -> str:
-    """What stands on it, without the chart's own labels, which depend on the fonts of the machine."""
-    text: str = page.evaluate("() => { document.getElementById('chart')?.remove(); return document.querySelector('main').innerText; }")
+    """What stands on it, without the past, which is loaded only when somebody comes near it."""
+    text: str = page.evaluate("() => { document.getElementById('past')?.remove(); return document.querySelector('main').innerText; }")
     return "\n".join(line.strip() for line in text.splitlines() if line.strip())
 
 

@@ -12,7 +12,7 @@ from tests.fakes.web_house import Wired, house_of, token_of
 from tests.fakes.web_scene import NOW_MS, Scene, fleet, van
 from tests.fakes.web_server import served
 
-expect.set_options(timeout=20_000)
+expect.set_options(timeout=40_000)
 WIDTHS = {"phone": 390, "desk": 1400}
 
 
@@ -31,7 +31,7 @@ class Visit:
         self.address, self.asked, self.faults = address, list[str](), list[str]()
         self.page.on("request", lambda request: self.asked.append(request.url))
         self.page.on("pageerror", lambda error: self.faults.append(str(error)))
-        self.page.set_default_timeout(15_000)
+        self.page.set_default_timeout(40_000)
 
     def foreign(self) -> list[str]:
         """What was asked of anywhere but this service."""

@@ -15,7 +15,7 @@ from tests.fakes.web_house import house_of
 from tests.fakes.web_scene import fleet
 from tests.fakes.web_server import served
 
-expect.set_options(timeout=20_000)
+expect.set_options(timeout=40_000)
 
 
 @pytest.fixture(scope="module")
