@@ -129,11 +129,11 @@ TAIL_LN_H, TAIL_SD = 0.95, 0.35
 def prior(model: Model, soc: float, soc_sd: float) -> Filter:
     """The filter before it has learned anything."""
     sensor = model.battery.sensor
-    mean = (soc, 0.0, 0.95 if model.lead else 0.98, 0.0, 0.0, 0.0, model.tc_v, TAIL_LN_H)
+    mean = (soc, 0.0, 0.95 if model.lead else 0.97, 0.0, 0.0, 0.0, model.tc_v, TAIL_LN_H)
     sd = (
         soc_sd,
         max(sensor.current_offset_a, 0.002),
-        0.10 if model.lead else 0.05,
+        0.10,
         model.table_sd_v,
         0.004 * model.volts,
         0.012 * model.volts if model.lead else model.battery.kind.hysteresis_v.value * model.battery.cells,

@@ -13,6 +13,8 @@ from analytics.estimate.filtering import corrected
 from analytics.estimate.model import Model, slope
 
 POINTS = 30
+ENDS_SD = 0.015
+"""Even where the curve is steep. Judgement: a rested cell near full stands some points beside any table."""
 WIDE_SD = 0.18
 """From here on the grid; below it a line across what the state of charge may be is good enough and keeps what the states share."""
 HIDDEN = 0.4
@@ -58,7 +60,7 @@ def room(model: Model, soc: float, prior: float, blind: bool) -> float:
     """How much of a correction is allowed, 0 to 1: the state of charge is never known better than the piece that hysteresis hides."""
     kind = model.battery.kind
     if any(low <= 100 * soc <= high for low, high in kind.voltage_tells):
-        return 1.0
+        return max(0.0, 1.0 - ENDS_SD * ENDS_SD / prior)
     unsure = 0.0 if model.battery.rest_voltage_table else 2 * kind.rest_voltage_spread_v.value
-    hidden = ((1.0 if blind else HIDDEN) * kind.hysteresis_v.value + unsure) * model.battery.cells / slope(model, soc)[1]
+    hidden = ((1.0 if blind else HIDDEN) * kind.hysteresis_v.value + unsure) * model.battery.cells / slope(model, soc)[1] + ENDS_SD
     return max(0.0, 1.0 - hidden * hidden / prior)
