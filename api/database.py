@@ -99,8 +99,7 @@ class Database:
         cursor.execute(f"PRAGMA synchronous={self._synchronous}")
         cursor.execute("PRAGMA temp_store=MEMORY")
         cursor.execute("PRAGMA cache_size=-65536")
-        cursor.execute("PRAGMA wal_autocheckpoint=4000")
-        cursor.execute("PRAGMA journal_size_limit=16777216")
+        cursor.execute("PRAGMA journal_size_limit=4194304")
         if not self._checkpoints:
             cursor.execute("PRAGMA wal_autocheckpoint=0")
         if self._max_pages is not None:

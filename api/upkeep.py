@@ -3,8 +3,10 @@
 One thread, in small transactions, so that the loop of ingest never waits long. What is let go is said in the settings.
 """
 
+import sqlite3
 import threading
 from collections.abc import Callable
+from contextlib import suppress
 from typing import Annotated
 
 from pydantic import BaseModel, ConfigDict, Field
@@ -13,6 +15,7 @@ from sqlalchemy import select
 from api import rollup
 from api.database import Database, DatabaseFull
 from api.facts import count_up
+from api.reserve import RESERVE_BYTES, Reserve
 from api.tables import BATTERIES
 
 DAY_MS = 86_400_000
@@ -39,11 +42,17 @@ class Upkeep:
     """`now_ms` is handed in; `say` hears what a person should know."""
 
     def __init__(
-        self, database: Database, settings: RetentionSettings, now_ms: Callable[[], int], say: Callable[[str], None] = lambda text: None
+        self,
+        database: Database,
+        settings: RetentionSettings,
+        now_ms: Callable[[], int],
+        say: Callable[[str], None] = lambda text: None,
+        reserve_bytes: int = RESERVE_BYTES,
     ) -> None:
         self._database, self._settings, self._now_ms, self._say = database, settings, now_ms, say
         self._stopping = threading.Event()
         self._thread = threading.Thread(target=self._run, name="upkeep", daemon=True)
+        self._reserve = Reserve(database.path.with_name(f"{database.path.name}.reserve"), reserve_bytes) if database.sqlite else None
         self._kept_ms = 0
         self._said_full = False
 
@@ -67,6 +76,8 @@ class Upkeep:
             if now_ms - self._kept_ms >= 3_600_000 or now_ms < self._kept_ms:
                 self.let_go(now_ms, self._settings.raw_days)
                 self._kept_ms = now_ms
+                if self._reserve is not None and not self._database.full:
+                    self._reserve.hold()
         except DatabaseFull:
             pass
         if self._database.full:
@@ -104,14 +115,26 @@ class Upkeep:
 
     def make_room(self, now_ms: int) -> bool:
         """The disk is full: raw readings older than a month, then a week, become roll-ups early. True if that made room."""
+        given_up = self._reserve is not None and self._reserve.give_up()
+        self._shrink_log()
         for raw_days in (self._settings.raw_days, 90.0, 30.0, float(LEAST_RAW_DAYS)):
             if raw_days <= self._settings.raw_days and self._room_from(now_ms, raw_days):
+                self._shrink_log()
                 self._say(
                     f"The disk is full: of readings older than {raw_days:.0f} days only one-minute or hourly values are kept from now on."
                 )
                 return True
+        if given_up:
+            self._say("The disk is full and nothing is left that may be let go; the last reserve is in use: make room now.")
+            return True
         self._say("The disk is full and nothing is left that may be let go: make room, or readings wait where they come from.")
         return False
+
+    def _shrink_log(self) -> None:
+        """Move the log into the file, whose pages are free again, and give the log's room back, if there is room to do so."""
+        if self._database.sqlite:
+            with self._database.alone() as connection, suppress(sqlite3.OperationalError):
+                connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
 
     def _room_from(self, now_ms: int, raw_days: float) -> bool:
         """Whether letting go of readings older than this freed anything."""

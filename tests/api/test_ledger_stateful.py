@@ -200,5 +200,5 @@ class LedgerAgainstModel(RuleBasedStateMachine):
 
 TestLedgerAgainstModel = LedgerAgainstModel.TestCase
 TestLedgerAgainstModel.settings = settings(
-    max_examples=25, stateful_step_count=25, deadline=None, suppress_health_check=[HealthCheck.too_slow, HealthCheck.filter_too_much]
+    max_examples=20, stateful_step_count=20, deadline=None, suppress_health_check=[HealthCheck.too_slow, HealthCheck.filter_too_much]
 )

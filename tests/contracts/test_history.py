@@ -164,7 +164,7 @@ def test_an_impossible_question_is_refused(history: AnyHistory, from_ms: int, to
 
 
 @given(st.lists(st.integers(0, 5_000_000), max_size=120), st.integers(0, 4_000_000), st.integers(1, 4_000_000), st.integers(1, 40))
-@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=20, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 def test_never_more_points_than_asked_and_all_alike(
     tmp_path_factory: pytest.TempPathFactory, times: list[int], begin: int, long: int, points: int
 ) -> None:
