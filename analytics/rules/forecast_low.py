@@ -53,7 +53,7 @@ def _still_low(view: View, limit_pct: float) -> bool:
         return charge is not None
     charged = trend.charged_ms is not None and view.now_ms - trend.charged_ms < 3 * 24 * HOUR_MS
     rising = trend.slope is not None and trend.slope[0] > 0.02
-    return charge[1] < limit_pct + NEAR_PCT and not charged and not rising
+    return not charged and charge[1] < limit_pct + (CLEAR_PCT if rising else NEAR_PCT)
 
 
 def _finding(view: View) -> Finding:
