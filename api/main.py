@@ -19,7 +19,7 @@ from analytics.battery import Battery
 from analytics.reading import Note
 from api import vitals
 from api.clock import MachineClock
-from api.database import Database
+from api.database import Database, DatabaseBusy, DatabaseFull
 from api.fencing import FencedLedger
 from api.following import Declarations, follow
 from api.health import Health
@@ -35,12 +35,12 @@ from api.repair import open_or_repair
 from api.serving import served
 from api.settings import Settings, SourceSettings
 from api.tokens import Tokens
-from api.upkeep import Upkeep
+from api.upkeep import Upkeep, writes
 from api.web.app import create_app
 from api.web.house import Receipt
 from ingest.file_source import FileSettings, FileSource
 from ingest.formats import FORMATS
-from ingest.inlet import Inlet
+from ingest.inlet import Inlet, InletFull
 from ingest.modbus_settings import ModbusSettings
 from ingest.mqtt_source import MqttSettings, MqttSource
 from ingest.pipeline import Pipeline
@@ -110,7 +110,9 @@ class Service:
             self.address = await stack.enter_async_context(served(self.app(), web.host, web.port, stop))
             stack.callback(self.live.close)
             ready(self.address)
+            began_ms = self.clock.monotonic_ms()
             await stop.wait()
+            LOG.info(vitals.written(writes(self.database), self.clock.monotonic_ms() - began_ms))
 
     def _start_relay(self, stack: AsyncExitStack) -> None:
         if self.relay is None:
@@ -165,11 +167,12 @@ class Service:
             live=self.live,
             tokens=self.tokens,
             health=self.health,
-            metrics=lambda: vitals.measures_of(self.pipeline.counters, self.sources, self.database.commits),
+            metrics=lambda: vitals.measures_of(self.pipeline.counters, self.sources, writes(self.database)),
             put_readings=self._put,
             put_note=self._note,
             declared=self._declare,
             deliveries=self.ledger.deliveries,
+            busy=(InletFull, DatabaseFull, DatabaseBusy),
         )
 
     async def _put(self, battery_id: str | None, format_name: str, payload: bytes) -> Receipt:

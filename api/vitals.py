@@ -1,6 +1,6 @@
 """What the running service says about itself, for /healthz, /readyz and /metrics: made from counters and states, nothing is measured here."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 
 from api.health import Health, Measure, Part
 from api.recording import rfc3339
@@ -45,7 +45,7 @@ def _source(source: Supervised) -> Part:
     return Part(state.name, True, f"Open since {since}.", needed=False)
 
 
-def measures_of(counters: Counters, sources: Sequence[Supervised], commits: int) -> Iterable[Measure]:
+def measures_of(counters: Counters, sources: Sequence[Supervised], written: Mapping[str, int]) -> Iterable[Measure]:
     """Numbers for the metrics page (OpenMetrics 1.0)."""
     for name, value, help_text in (
         ("restvolt_deliveries", counters.deliveries, "deliveries that came from sources"),
@@ -55,7 +55,7 @@ def measures_of(counters: Counters, sources: Sequence[Supervised], commits: int)
         ("restvolt_readings_released", counters.released, "readings released from quarantine"),
         ("restvolt_messages_retained", counters.retained, "retained messages, which are no fresh readings"),
         ("restvolt_alert_events", counters.events, "alerts that began, worsened or ended"),
-        ("restvolt_commits", commits, "transactions of the database"),
+        ("restvolt_commits", written["commits"], "transactions of the database"),
         ("restvolt_commit_failures", counters.commit_failures, "times that the store took nothing"),
     ):
         yield Measure(name, "counter", "", help_text, value)
@@ -63,9 +63,18 @@ def measures_of(counters: Counters, sources: Sequence[Supervised], commits: int)
         yield Measure("restvolt_rejected", "counter", "", "pieces that were no readings", count, (("reason", reason),))
     for reason, count in sorted(counters.quarantined.items()):
         yield Measure("restvolt_quarantined", "counter", "", "readings whose time cannot be believed yet", count, (("reason", reason),))
+    if "bytes" in written:
+        yield Measure("restvolt_disk_written_bytes", "counter", "bytes", "what this process sent to the disk", written["bytes"])
     if counters.last_commit_ms is not None:
         yield Measure("restvolt_last_commit_seconds", "gauge", "seconds", "how long the last commit took", counters.last_commit_ms / 1000)
     for source in sources:
         label = (("source", source.name),)
         yield Measure("restvolt_source_up", "gauge", "", "whether the source is open", float(source.state.up), label)
         yield Measure("restvolt_source_losses", "counter", "", "times that the source was lost", source.state.losses, label)
+
+
+def written(counted: Mapping[str, int], passed_ms: int) -> str:
+    """How much the card had to take, scaled to a day, for the log at the end."""
+    days = max(passed_ms, 1) / 86_400_000
+    size = f", {counted['bytes'] / 1e6 / days:.1f} MB" if "bytes" in counted else ""
+    return f"the service stops; at this rate a day takes {counted['commits'] / days:,.0f} commits{size}"
