@@ -175,14 +175,14 @@ class Folding:
         for outcome in self._tick_to(live, at_ms):
             self._happened(live, outcome, batch, now_ms)
         if ahead is not None:
-            batch.events.extend(overtaken(standing(ahead), live.state, at_ms))
+            live.told.update(standing(ahead))
 
     @staticmethod
     def _settle(live: Live, at_ms: int, batch: Batch) -> None:
-        """The first input after a start decides about alerts of a silence before it: they go on in the state, or they are over."""
+        """Once the fold has come to the time when a told alert began, it is decided: it goes on in the state, or it is over."""
         ended = {event.alert_id for event in (*batch.events, *batch.late_events) if event.kind == "ended"}
         batch.events.extend(event for event in overtaken(live.told, live.state, at_ms) if event.alert_id not in ended)
-        live.told = {}
+        live.told = {alert_id: alert for alert_id, alert in live.told.items() if alert.began_ms > at_ms}
 
     def _happened(self, live: Live, outcome: Outcome, batch: Batch, now_ms: int) -> None:
         self.due.add(live.state.battery.id)
@@ -195,6 +195,8 @@ class Folding:
             for event in outcome.events:
                 (batch.events if event.at_ms >= now_ms - BACKLOG_MS else batch.late_events).append(event)
             batch.latest[live.state.battery.id] = outcome.assessment
+        if live.told:
+            self._settle(live, live.ticked_ms, batch)
 
     # --- checkpoints
 
@@ -278,7 +280,9 @@ class Folding:
                 yield batch
                 batch = Batch()
         _tell_late(self._tick_to(live, old.ticked_ms + 1), batch, ended)
-        closed = overtaken({**old.told, **standing(old.state)}, live.state, max(old.ticked_ms, live.newest[0]))
+        told, reached_ms = {**old.told, **standing(old.state)}, max(live.ticked_ms, live.newest[0])
+        closed = overtaken(told, live.state, reached_ms)
+        live.told = {alert_id: alert for alert_id, alert in told.items() if alert.began_ms > reached_ms}
         batch.late_events.extend(event for event in closed if event.alert_id not in ended)
         made = self._checkpoint(live)
         if made is not None:

@@ -64,7 +64,7 @@ class Live:
         self.heard_ms: int | None = None
         """When its newest reading came, monotonic; None: none has since the start."""
         self.told: dict[str, Told] = {}
-        """Alerts that were going on by the ledger at the last start and are not in the state: ticks of a silence began them."""
+        """Alerts that somebody may have heard of and that are not in the state: ticks of a silence began them, and readings of it came since."""
         self.lag_ms = 0
         """How old that reading was when it came: while a backlog comes in, time must not run ahead of it."""
 

@@ -21,14 +21,17 @@ class Told(Protocol):
     @property
     def priority(self) -> str: ...
 
+    @property
+    def began_ms(self) -> int: ...
+
 
 class Standing:
     """An alert that is going on in a state."""
 
-    __slots__ = ("id", "priority", "rule")
+    __slots__ = ("began_ms", "id", "priority", "rule")
 
     def __init__(self, battery_id: str, rule: str, began_ms: int, priority: str) -> None:
-        self.id, self.rule, self.priority = f"{battery_id}:{rule}:{began_ms}", rule, priority
+        self.id, self.rule, self.priority, self.began_ms = f"{battery_id}:{rule}:{began_ms}", rule, priority, began_ms
 
 
 def standing(state: State) -> dict[str, Told]:
@@ -39,9 +42,12 @@ def standing(state: State) -> dict[str, Told]:
 
 
 def overtaken(told: Mapping[str, Told], after: State, at_ms: int) -> list[AlertEvent]:
-    """An `ended` event for each alert that was told and that `after` does not know under the same id."""
+    """An `ended` event for each alert that was told and that `after`, folded up to `at_ms`, does not know under the same id.
+
+    Only alerts that began by then are decided: one that began later may still begin in the same way.
+    """
     still = standing(after) if told else {}
-    return [_ended(after.battery.id, alert, at_ms) for alert_id, alert in told.items() if alert_id not in still]
+    return [_ended(after.battery.id, alert, at_ms) for alert_id, alert in told.items() if alert_id not in still and alert.began_ms <= at_ms]
 
 
 def _ended(battery_id: str, alert: Told, at_ms: int) -> AlertEvent:

@@ -361,8 +361,9 @@ async def test_a_silence_told_before_a_kill_ends_aloud_after_it(kind: str, after
     clock.go(200 * 3_600_000)
     async with running(store, clock, source):
         at_ms = NOON_MS + 30 * MINUTE if after_h == 1 else silent_since + after_h * 3_600_000
-        for i in range(60):
-            source.send(message(at_ms + i * MINUTE, 12.6, -0.5))
+        apart = (silent_since + 3_600_000 - at_ms) // 60 if after_h == 1 else MINUTE
+        for i in range(61):
+            source.send(message(at_ms + i * apart, 12.6, -0.5))
             await until(lambda: len(source.acknowledged) == 31 + i)  # noqa: B023
         state = state_of(store, VAN)
         going_on = {f"van7:{s.rule}:{s.began_ms}" for s in state.alerts.standing if s.began_ms is not None}
