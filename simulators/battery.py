@@ -110,7 +110,7 @@ class SimulatedBattery:
 
     __slots__ = (  # noqa: RUF023 - states first would be no clearer
         "_a_delta", "_a_heat", "_a_relax", "_a_slow", "_acc", "_ah", "_at_c", "_build", "_c1", "_delta", "_dt_s", "_empty_v", "_gas",
-        "_gas_from_v", "_gas_t", "_grid", "_heat_w_per_k", "_hyst", "_knee_at", "_knee_rest", "_knee_v", "_lag", "_leak_a", "_leak_t", "_ohm", "_polar", "_r0", "_rc",
+        "_gas_from_v", "_gas_t", "_gentle_a", "_grid", "_heat_w_per_k", "_hyst", "_knee_at", "_knee_rest", "_knee_v", "_lag", "_leak_a", "_leak_t", "_ohm", "_polar", "_r0", "_rc",
         "_shift_v", "_slow", "_swing", "cells", "chemistry", "current_a", "frozen", "gassing_a", "kind", "state_of_charge", "temperature_c",
         "table_offset_v", "voltage_v",
     )  # fmt: skip
@@ -143,6 +143,7 @@ class SimulatedBattery:
         self._gas, self._gas_from_v = kind.gassing * ah * gassing_factor, 2.17 * n
         self._leak_a = ah * kind.self_discharge_month / 720 * self_discharge_factor * scatter(0.75, 1.35)
         self._c1 = 1 - kind.available
+        self._gentle_a = ah * (0.02 if kind.gassing else 0.001)  # above it steps are short: a full lithium cell's voltage is steep
         self._swing = kind.hysteresis_v * n
         self._knee_v, self._empty_v = kind.knee_v * n, kind.empty_v * n
         self._heat_w_per_k = 0.03 * ah
@@ -187,7 +188,7 @@ class SimulatedBattery:
         """A charger on the same terminals as a load (load_a >= 0): constant current until the voltage limit. Gives the mean net current."""
         wanted, total, left = current_limit_a - load_a, 0.0, seconds
         while left > 1e-9:
-            step_s = min(left, SHORTEST_STEP_S if abs(self.current_a) > 0.02 * self._ah or left == seconds else LONGEST_STEP_S)
+            step_s = min(left, SHORTEST_STEP_S if abs(self.current_a) > self._gentle_a or left == seconds else LONGEST_STEP_S)
             total += self._step(step_s, wanted, voltage_limit_v, -load_a, ambient_c) * step_s
             left -= step_s
         return total / seconds if seconds > 0 else 0.0
