@@ -17,7 +17,7 @@ from tests.fakes.web_house import house_of
 from tests.fakes.web_scene import Scene, fleet, van
 from tests.fakes.web_server import served
 
-FOLDER = Path(__file__).parent.parent.parent / "docs" / "pictures"
+FOLDER = Path(__file__).parent.parent.parent / "tests" / "pictures"
 WORDS = FOLDER / "pictures.json"
 
 
