@@ -253,4 +253,5 @@ def _check_events(expected: Counter[tuple[str, str, int]], told: list[AlertEvent
     ended = {event.alert_id for event in told if event.kind == "ended" and event.reason == REASON}
     tally.overtaken = len(began)
     if began != ended or more.total() != 2 * len(began):
-        tally.wrong.append(f"alert events that should not be: {list(more.elements())[:4]}")
+        unpaired = [key for key in more if key[0] in began ^ ended] or list(more.elements())
+        tally.wrong.append(f"alert events that should not be: {unpaired[:6]}")
