@@ -7,10 +7,12 @@ import pytest
 from playwright.sync_api import Browser, Page, expect, sync_playwright
 
 from api.web import WebSettings
-from tests.end_to_end.browser import launched
+from tests.end_to_end.browser import NEEDS_CHROMIUM, launched
 from tests.fakes.web_house import Wired, house_of, token_of
 from tests.fakes.web_scene import NOW_MS, Scene, fleet, van
 from tests.fakes.web_server import served
+
+pytestmark = NEEDS_CHROMIUM
 
 expect.set_options(timeout=40_000)
 WIDTHS = {"phone": 390, "desk": 1400}

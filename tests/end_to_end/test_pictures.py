@@ -4,10 +4,11 @@ import json
 
 from playwright.sync_api import sync_playwright
 
-from tests.end_to_end.browser import launched
+from tests.end_to_end.browser import NEEDS_CHROMIUM, launched
 from tests.end_to_end.pictures import FOLDER, PICTURES, SCENES, WORDS, view, words
 
 
+@NEEDS_CHROMIUM
 def test_no_picture_is_stale() -> None:
     """Each picture exists, and its view says today what it said when it was taken; else run `make pictures`."""
     kept = json.loads(WORDS.read_text())
