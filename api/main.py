@@ -185,7 +185,7 @@ class Service:
         await self.inlet.note(note)
 
     async def _declare(self, battery: Battery, from_ms: int) -> None:
-        self.pipeline.declared(battery.id)
+        self.pipeline.declared(battery.id, from_ms)
 
 
 def _source(settings: SourceSettings, whole: Settings, clock: MachineClock) -> Source:

@@ -255,6 +255,12 @@ class Folding:
         batch.checkpoints[:] = [c for c in batch.checkpoints if c.battery_id != battery_id]
         batch.checkpoints.append(Checkpoint(battery_id, older_ms, state))
 
+    def judge_anew(self, battery_id: str, from_ms: int, batch: Batch) -> None:
+        """Another declaration holds from this time on: what came since is folded again, as far back as checkpoints reach. Reads the store."""
+        live = self.lives.get(battery_id)
+        if live is not None and from_ms <= live.newest[0]:
+            self.mark_late(live, max(from_ms, live.newest[0] - MOST_LATE_MS), batch)
+
     def refold(self, battery_id: str) -> Iterator[Batch]:
         """Fold the history again from before the earliest late input; each batch is to be committed. Reads the store.
 

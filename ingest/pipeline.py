@@ -94,7 +94,8 @@ class Pipeline:
         """When the oldest of the batch came, monotonic."""
         self._refold_ms: int | None = None
         """When late readings are to be folded, monotonic."""
-        self._changed: set[str] = set()
+        self._changed: dict[str, int | None] = {}
+        """Batteries declared anew, and from when that holds where it lies in the past."""
         self._adopting: list[Callable[[], Sequence[str]]] = []
         self._stopping = False
         self._writer = ThreadPoolExecutor(1, thread_name_prefix="commit")
@@ -130,11 +131,11 @@ class Pipeline:
         self._arrived.set()
         self._room.set()
 
-    def declared(self, battery_id: str) -> None:
-        """A battery was declared or declared anew: it is read again with its next reading. Call it in the loop's thread."""
+    def declared(self, battery_id: str, from_ms: int | None = None) -> None:
+        """A battery was declared or declared anew: it is read again, and what came since `from_ms` is judged anew. Call it in the loop's thread."""
         self._intake.declared(battery_id)
         if battery_id in self._folding.lives:
-            self._changed.add(battery_id)
+            self._changed[battery_id] = from_ms
             self._folding.due.add(battery_id)
             self._began_ms = self._began_ms or self._clock.monotonic_ms()
 
@@ -281,8 +282,11 @@ class Pipeline:
         for battery_id in self._changed:
             self._folding.lives.pop(battery_id, None)
         if self._changed:
-            changed, self._changed = sorted(self._changed), set()
-            await self._surely(intake.load, changed)
+            changed, self._changed = self._changed, {}
+            await self._surely(intake.load, sorted(changed))
+            for battery_id, from_ms in changed.items():
+                if from_ms is not None:
+                    await self._surely(self._folding.judge_anew, battery_id, from_ms, intake.batch)
         if self._refold_ms is None and self._folding.refold_due():
             self._refold_ms = self._clock.monotonic_ms() + REFOLD_AFTER_MS
         if self._refold_ms is not None and self._clock.monotonic_ms() >= self._refold_ms:

@@ -126,7 +126,7 @@ def many(folder: Path) -> None:
         place.mkdir()
         ledger = store(place, count)
         states = {f"b{n:05d}": begin(battery(n)) for n in range(count)}
-        total = 60_000
+        total = 30_000
         streams = [readings(f"b{n:05d}", total // count, 60_000) for n in range(count)]
 
         def work(streams: list = streams, states: dict = states, ledger: object = ledger, total: int = total) -> None:  # type: ignore[type-arg]

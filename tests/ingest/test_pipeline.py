@@ -392,6 +392,24 @@ async def test_a_battery_declared_while_running_is_heard_at_once(clock: HandCloc
     assert store.resume("van7") is not None
 
 
+async def test_a_changed_capacity_is_folded_again_from_the_chosen_time(clock: HandClock) -> None:
+    """Declared anew from the first reading on, the state equals the fold of the whole history with the new capacity."""
+    store, source = MemoryStore(VAN), HandSource(clock)
+    bigger = type(VAN)("van7", "agm", 220.0)
+    async with running(store, clock, source) as pipeline:
+        for i in range(40):
+            source.send(message(NOON_MS + i * MINUTE, 12.6 - 0.01 * i, -20.0))
+            clock.go(MINUTE)
+            await until(lambda: len(source.acknowledged) == i + 1)  # noqa: B023
+        store.declared["van7"] = bigger
+        pipeline.declared("van7", NOON_MS)
+        clock.go(MINUTE)
+        await until(lambda: pipeline.counters.refolds == 1 or not clock.go(1000))
+    assert len(history(store)) == 40
+    assert same(state_of(store, bigger), folded(bigger, history(store)))
+    assert not same(state_of(store, bigger), folded(VAN, history(store)))
+
+
 async def test_the_inlet_answers_once_it_is_on_disk(clock: HandClock) -> None:
     """Awaiting `put` returns after the commit with what became of each piece; a flood is refused."""
     store, inlet = MemoryStore(VAN), Inlet(clock)
