@@ -59,7 +59,7 @@ class Settings(BaseSettings):
     history: InfluxSettings | None = None
     """A second history in InfluxDB, which then answers for the time series. The database keeps it too, for as long as `retention` says."""
     shared: bool = False
-    """Several processes write to this database: each battery is claimed by the one that its readings reach (docs/fleet.md)."""
+    """Several processes write to this database: each battery is claimed by the one that its readings reach (DEVELOPERS.md)."""
     source: list[SourceSettings] = Field(default_factory=list)
     format: dict[str, Any] = Field(default_factory=dict)
     """Name → settings of one of FORMATS, with `decoder` saying which."""

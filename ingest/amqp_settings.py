@@ -26,7 +26,7 @@ class AmqpSettings(BaseModel):
     format: str = "json"
     """Which of the settings' formats decodes the messages."""
     partitions: int = Field(default=8, ge=1, le=99)
-    """Queues. Changing it moves batteries to other queues: see docs/fleet.md before doing so."""
+    """Queues. Changing it moves batteries to other queues: see DEVELOPERS.md before doing so."""
     members: int = Field(default=1, ge=1, le=7)
     """Nodes that hold a copy of each queue; as many as the broker has, at least three to outlive one."""
     declare: bool = True

@@ -63,7 +63,7 @@ def check_partitions(partitions: int, exists: Callable[[str], bool]) -> None:
     else:
         return
     raise PartitionsChanged(
-        f"partitions = {partitions}: {wrong}. A new number moves batteries to other queues; docs/fleet.md says how to change it without loss"
+        f"partitions = {partitions}: {wrong}. A new number moves batteries to other queues; DEVELOPERS.md says how to change it without loss"
     )
 
 

@@ -1,4 +1,4 @@
-"""Make what the compose file needs: secrets that are not there yet, and the broker's definitions from deploy/gateways.toml.
+"""Make what the compose file needs: secrets that are not there yet, and the broker's definitions from api/deploy/gateways.toml.
 
 Run it again after a change of the gateways; existing secrets stay as they are. Files can be read by the containers' users, the folder
 only by its owner.

@@ -15,8 +15,8 @@ from typing import Any
 import pytest
 import yaml  # type: ignore[import-untyped]
 
+from api.deploy import prepare
 from api.settings import Settings, load
-from deploy import prepare
 from ingest import amqp_topology
 from tests.fleet.gateways import Gateway
 from tests.fleet.rabbit import free_ports, wait_for_port
@@ -106,9 +106,9 @@ def test_the_image_gets_every_package_and_every_file_in_them() -> None:
 
 def test_the_settings_of_the_containers_are_accepted() -> None:
     """Both settings files load, and the environment of each worker makes it one of two."""
-    van = load(ROOT / "deploy/van.toml")
+    van = load(ROOT / "api/deploy/van.toml")
     assert [battery.id for battery in van.batteries] == ["house"]
-    load(ROOT / "deploy/fleet.toml")
+    load(ROOT / "api/deploy/fleet.toml")
     workers = [s["environment"] for name, s in SERVICES.items() if name.startswith("worker")]
     numbers = []
     for environment in workers:
@@ -164,13 +164,13 @@ def test_the_broker_file_names_what_the_topology_needs() -> None:
     """The plugins are on, the definitions are loaded at every start, and nobody gets in without a user."""
     told = dict(
         line.split(" = ", 1)
-        for line in (ROOT / "deploy/rabbitmq/rabbitmq.conf").read_text().splitlines()
+        for line in (ROOT / "api/deploy/rabbitmq/rabbitmq.conf").read_text().splitlines()
         if " = " in line and line[0] != "#"
     )
     assert told["load_definitions"] == "/run/secrets/broker_definitions"
     assert told["anonymous_login_user"] == "none"
     assert told["mqtt.exchange"] == amqp_topology.TOPICS
-    plugins = (ROOT / "deploy/rabbitmq/enabled_plugins").read_text()
+    plugins = (ROOT / "api/deploy/rabbitmq/enabled_plugins").read_text()
     assert {"rabbitmq_mqtt", "rabbitmq_consistent_hash_exchange"} <= set(re.findall(r"\w+", plugins))
 
 
@@ -181,8 +181,10 @@ def test_the_van_broker_keeps_what_it_acknowledged_and_who_may_publish(tmp_path:
     prepare.prepare(tmp_path / "secrets", gateways)
     (port,) = free_ports(1)
     (tmp_path / "data").mkdir()
-    config = (ROOT / "deploy/mosquitto/mosquitto.conf").read_text().replace("listener 1883", f"listener {port} 127.0.0.1")
-    config = config.replace("/run/secrets/", f"{tmp_path}/secrets/").replace("/mosquitto/config/acl", str(ROOT / "deploy/mosquitto/acl"))
+    config = (ROOT / "api/deploy/mosquitto/mosquitto.conf").read_text().replace("listener 1883", f"listener {port} 127.0.0.1")
+    config = config.replace("/run/secrets/", f"{tmp_path}/secrets/").replace(
+        "/mosquitto/config/acl", str(ROOT / "api/deploy/mosquitto/acl")
+    )
     config = config.replace("/mosquitto/data/", f"{tmp_path}/data/") + ("user root\n" if os.geteuid() == 0 else "")
     (tmp_path / "mosquitto.conf").write_text(config)
     service, sensor = ((tmp_path / "secrets" / name).read_text() for name in ("van_password", "van_sensor_password"))
