@@ -10,7 +10,7 @@ from analytics import ageing, alerts, care, charging, estimate, sensors, trend, 
 from analytics.alerts import AlertMemory
 from analytics.assessment import AlertEvent, Assessment, Details, Finding, Outcome
 from analytics.battery import Battery
-from analytics.details import details_of
+from analytics.details import details_of, is_old
 from analytics.reading import Input, Note, Reading, Tick
 from analytics.rules import RULES
 from analytics.span import SPAN_MS, OpenSpan, Span, closed, grown, opened
@@ -62,18 +62,31 @@ def step(state: State, given: Input) -> tuple[State, Outcome]:
 
 
 def _read(state: State, reading: Reading) -> tuple[State, Outcome]:
-    at_ms, last_ms, span = reading.at_ms, state.last_ms, state.open_span
+    """Takes the state apart once and puts it together once: with a reading a minute this is done half a million times a year."""
+    (battery, model, belief, last_ms, open_span, span, sensed, charged, used, trended, cared, aged, memory, judged_ms, details) = state
+    at_ms = reading.at_ms
     if last_ms is not None and at_ms <= last_ms:
         return state, Outcome(_assessment(state, reading), (), "late" if at_ms < last_ms else "duplicate")
-    belief = estimate.advance(state.model, state.belief, reading)
-    if span is not None and at_ms - span.begin_ms < SPAN_MS:
-        state = _moved(state, belief, at_ms, grown(span, reading), state.span)
-        return state, Outcome(_assessment(state, reading))
-    state = _moved(state, belief, at_ms, opened(reading, last_ms), state.span if span is None else closed(span))
-    if span is None:
-        return state, Outcome(_assessment(state, reading))
-    state, events = _slow(state, at_ms, ticked=False)
-    return state, Outcome(_assessment(state, reading), events)
+    belief = estimate.advance(model, belief, reading)
+    pct, low, high = estimate.interval(model, belief)
+    events: tuple[AlertEvent, ...] = ()
+    if open_span is None:
+        open_span = opened(reading, last_ms)
+    elif at_ms - open_span.begin_ms < SPAN_MS:
+        open_span = grown(open_span, reading)
+    else:
+        span, open_span = closed(open_span), opened(reading, last_ms)
+        view = View(
+            battery, model, at_ms, False, span, pct, low, high, belief, sensed, charged, used, trended, cared, aged
+        )  # fmt: skip
+        memory, judged_ms, details, events = _slow(view, memory, judged_ms, details)
+        sensed, charged, used, trended, cared, aged = view.sensors, view.charging, view.use, view.trend, view.care, view.ageing
+    return State(
+        battery, model, belief, at_ms, open_span, span, sensed, charged, used, trended, cared, aged, memory, judged_ms, details
+    ), Outcome(Assessment(
+        battery.id, at_ms, reading.voltage_v, reading.current_a, reading.temperature_c,
+        pct, low, high, charged.phase, belief.anchor, details,
+    ), events)  # fmt: skip
 
 
 def _tick(state: State, tick: Tick) -> tuple[State, Outcome]:
@@ -82,9 +95,14 @@ def _tick(state: State, tick: Tick) -> tuple[State, Outcome]:
         return state, Outcome(_assessment(state, None))
     ticked = True
     if state.open_span is not None:
-        state = _moved(state, state.belief, state.last_ms, None, closed(state.open_span))
+        state = state._replace(open_span=None, span=closed(state.open_span))
         ticked = False
-    state, events = _slow(state, tick.at_ms, ticked=ticked)
+    view = view_of(state, tick.at_ms, ticked=ticked)
+    memory, judged_ms, details, events = _slow(view, state.alerts, state.judged_ms, state.details)
+    state = State(
+        state.battery, state.model, state.belief, state.last_ms, state.open_span, state.span,
+        view.sensors, view.charging, view.use, view.trend, view.care, view.ageing, memory, judged_ms, details,
+    )  # fmt: skip
     return state, Outcome(_assessment(state, None, tick.at_ms), events)
 
 
@@ -99,14 +117,10 @@ def _note(state: State, note: Note) -> tuple[State, Outcome]:
         care=care.noted(view, state.care, note),
         ageing=ageing.noted(view, state.ageing, note),
     )
-    memory, events, details = _judged(view_of(state, note.at_ms, ticked=True), state.alerts)
-    state = state._replace(alerts=memory, judged_ms=note.at_ms, details=details)
+    view = view_of(state, note.at_ms, ticked=True)
+    memory, events, findings = alerts.update(view, state.alerts, RULES)
+    state = state._replace(alerts=memory, judged_ms=note.at_ms, details=details_of(view, findings))
     return state, Outcome(_assessment(state, None, note.at_ms), events)
-
-
-def _moved(state: State, belief: estimate.Belief, last_ms: int, open_span: OpenSpan | None, span: Span | None) -> State:
-    battery, model, _, _, _, _, s, c, u, t, k, a, alert_memory, judged_ms, details = state
-    return State(battery, model, belief, last_ms, open_span, span, s, c, u, t, k, a, alert_memory, judged_ms, details)
 
 
 def view_of(state: State, now_ms: int, *, ticked: bool) -> View:
@@ -117,9 +131,10 @@ def view_of(state: State, now_ms: int, *, ticked: bool) -> View:
     )  # fmt: skip
 
 
-def _slow(state: State, now_ms: int, *, ticked: bool) -> tuple[State, tuple[AlertEvent, ...]]:
-    """Renew the slow components in the order of View; judge the rules if it is time or something changed."""
-    view = view_of(state, now_ms, ticked=ticked)
+def _slow(
+    view: View, memory: AlertMemory, judged_ms: int, details: Details
+) -> tuple[AlertMemory, int, Details, tuple[AlertEvent, ...]]:  # fmt: skip
+    """Renew the slow components in the order of View, inside it; judge the rules if it is time or something changed."""
     phase, mode, eod_ms = view.charging.phase, view.use.mode, view.trend.eod_ms
     view.sensors = sensors.update(view, view.sensors)
     view.charging = charging.update(view, view.charging)
@@ -127,22 +142,13 @@ def _slow(state: State, now_ms: int, *, ticked: bool) -> tuple[State, tuple[Aler
     view.trend = trend.update(view, view.trend)
     view.care = care.update(view, view.care)
     view.ageing = ageing.update(view, view.ageing)
-    memory, judged_ms, details = state.alerts, state.judged_ms, state.details
-    events: tuple[AlertEvent, ...] = ()
     changed = phase != view.charging.phase or mode != view.use.mode or eod_ms != view.trend.eod_ms
-    if changed or now_ms - judged_ms >= RULES_EVERY_MS:
-        memory, events, details = _judged(view, memory)
-        judged_ms = now_ms
-    renewed = State(
-        state.battery, state.model, state.belief, state.last_ms, state.open_span, state.span,
-        view.sensors, view.charging, view.use, view.trend, view.care, view.ageing, memory, judged_ms, details,
-    )  # fmt: skip
-    return renewed, events
-
-
-def _judged(view: View, memory: AlertMemory) -> tuple[AlertMemory, tuple[AlertEvent, ...], Details]:
+    if not changed and view.now_ms - judged_ms < RULES_EVERY_MS:
+        return memory, judged_ms, details, ()
     memory, events, findings = alerts.update(view, memory, RULES)
-    return memory, events, details_of(view, findings)
+    if changed or events or is_old(view, judged_ms, details, findings):
+        details = details_of(view, findings)
+    return memory, view.now_ms, details, events
 
 
 def _assessment(state: State, reading: Reading | None, at_ms: int | None = None) -> Assessment:

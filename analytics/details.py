@@ -8,9 +8,30 @@ from analytics.rules.wording import ahead, amperes, charge_with_interval, lastin
 from analytics.trend.freezing import Freezing, freezing_of
 from analytics.view import View
 
+EVERY_MS = 900_000
+STRONG_C = 0.05
+"""Judgement: with less than a twentieth of the capacity per hour the charge moves by 1.3 points in a quarter of an hour at most, so a
+sentence so old agrees with the number beside it. The forecast, the dues and the ageing are themselves renewed hourly at most."""
+
+
+def is_old(view: View, judged_ms: int, details: Details, findings: tuple[Finding, ...]) -> bool:
+    """Whether the details want making anew though nothing began, ended or changed: saying everything costs as much as judging it.
+
+    A quarter of an hour by the clock and not since the last ones, for details are not kept: a state that was kept and loaded makes
+    them at the same times as one that was not. A strong current, a new anchor, a tick or another set of findings has them made at once.
+    """
+    span, anchor = view.span, view.belief.anchor
+    if details.at_ms == 0 or view.ticked or view.now_ms // EVERY_MS != judged_ms // EVERY_MS:
+        return True
+    if anchor is not None and anchor.at_ms > details.at_ms:
+        return True
+    if span is not None and span.current_a is not None and abs(span.current_a) > STRONG_C * view.battery.rated_capacity_ah:
+        return True
+    return [(f.rule, f.priority) for f in findings] != [(f.rule, f.priority) for f in details.findings]
+
 
 def details_of(view: View, findings: tuple[Finding, ...]) -> Details:
-    """Made when the rules are judged; each component says its own part."""
+    """Made after the rules were judged; each component says its own part."""
     trend, dues, freezing = view.trend, care.dues_of(view), freezing_of(view)
     return Details(
         at_ms=view.now_ms,
