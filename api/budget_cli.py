@@ -1,9 +1,7 @@
 """A budget as a person or a machine reads it: a short table and sentences, or JSON. The command itself is in `api/cli.py`."""
 
-from dataclasses import asdict
 from math import isfinite
 from pathlib import Path
-from typing import Any
 
 from rich.console import Console
 from rich.table import Table
@@ -12,6 +10,7 @@ from analytics.budget.answer import Answer, answer
 from analytics.budget.candidates import Weighed, weighed
 from analytics.budget.sentences import sentences_of
 from analytics.chemistries import CHEMISTRIES
+from api.budget_json import as_json
 from api.plan import read_candidates, read_plan
 
 
@@ -32,35 +31,6 @@ def print_budget(worked: Answer, candidates: list[Weighed], console: Console | N
         out.print(_candidates(candidates))
         for place, w in enumerate(candidates, 1):
             out.print(f"{place}. {w.candidate.name}: {'; '.join(w.reasons)}.", highlight=False)
-
-
-def as_json(worked: Answer, candidates: list[Weighed]) -> dict[str, Any]:
-    """The same for machines; a cost that cannot be told is null."""
-    return {
-        "plan": worked.plan.name,
-        "daily_wh": round(worked.daily_wh, 1),
-        "daily_ah": round(worked.daily_ah, 2),
-        "planned_ah": round(worked.planned_ah, 2),
-        "sun_ah": round(worked.sun_ah, 2),
-        "dark_days": round(worked.dark_days, 2),
-        "uses": [u._asdict() for u in worked.uses],
-        "required_ah": {name: round(r.with_margin_ah, 1) for name, r in worked.required},
-        "charge_ah_per_day": round(worked.charge_ah_per_day, 1),
-        "charge_hours_per_day": worked.charge_hours_per_day,
-        "bursts": [s._asdict() for s in worked.strains],
-        "cycles_a_year": worked.cycles_a_year,
-        "years": worked.years,
-        "enough": worked.enough,
-        "air": None if worked.air is None else worked.air._asdict(),
-        "sentences": list(sentences_of(worked)),
-        "candidates": [_as_json(w) for w in candidates],
-    }
-
-
-def _as_json(w: Weighed) -> dict[str, Any]:
-    plain = {k: v for k, v in w._asdict().items() if k != "candidate"}
-    cost = w.cost_per_kwh if isfinite(w.cost_per_kwh) else None
-    return {"candidate": asdict(w.candidate), **plain, "reasons": list(w.reasons), "cost_per_kwh": cost}
 
 
 def _uses(worked: Answer) -> Table:
@@ -91,3 +61,6 @@ def _candidates(candidates: list[Weighed]) -> Table:
         answers = [{True: "yes", False: "no", None: "unknown"}[x] for x in (w.fits, w.carries, w.suits_charger, w.suits_bursts)]
         table.add_row(w.candidate.name, *answers, f"{w.years:.0f}", f"{w.cost_per_kwh:.2f}" if isfinite(w.cost_per_kwh) else "unknown")
     return table
+
+
+__all__ = ["as_json", "budget", "print_budget"]

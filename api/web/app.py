@@ -10,7 +10,7 @@ from api.health import Health, Measure
 from api.live import Live
 from api.ports import Delivery, History, Ledger
 from api.tokens import Tokens
-from api.web import alerts, batteries, care, history, operations, page, problems, readings, record, rounds, session, stream
+from api.web import alerts, batteries, budget, care, history, operations, page, problems, readings, record, rounds, session, stream
 from api.web.guard import Guard
 from api.web.house import Declared, House, PutNote, PutReadings
 from api.web.settings import WebSettings
@@ -28,6 +28,7 @@ API = (
     care.ROUTER,
     readings.ROUTER,
     record.ROUTER,
+    budget.ROUTER,
     stream.ROUTER,
     session.ROUTER,
 )
