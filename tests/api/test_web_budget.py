@@ -28,7 +28,7 @@ def test_a_plan_is_worked_out(client: Client) -> None:
 
 def test_what_was_used_is_compared_with_the_plan(client: Client) -> None:
     """With a battery's id a sentence says how its history compares."""
-    battery_id = client.get("/api/v1/batteries").json()["batteries"][0]["battery_id"]
+    battery_id = client.get("/api/v1/batteries").json()["batteries"][0]["battery"]["id"]
     told = client.post(f"/api/v1/budget?battery={battery_id}", json=tomllib.loads(GOOD)).json()
     assert isinstance(told["measured"], str)
 
