@@ -6,7 +6,7 @@ PIP := $(BIN)/pip install --quiet --disable-pip-version-check --constraint const
 VAN := .venv/van
 DEV := .venv/dev
 
-.PHONY: all check format lint types imports test demo bench score backtest chargers torture soak mutants pictures arm64 fleet fleet-torture clean
+.PHONY: all check format lint types imports test demo bench score backtest chargers torture soak pictures arm64 fleet fleet-torture clean
 
 all: check test
 
