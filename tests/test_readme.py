@@ -1,9 +1,11 @@
 """The README is true: its two commands exist, its settings load, its commands run, in order, as they stand."""
 
+import json
 import re
 import shlex
 import tomllib
 from pathlib import Path
+from typing import Any
 
 import pytest
 from typer.testing import CliRunner
@@ -11,6 +13,9 @@ from typer.testing import CliRunner
 from api.cli import app
 from api.settings import load
 from ingest.formats import FORMATS
+from tests.fakes.web_house import house_of, token_of
+from tests.fakes.web_scene import fleet
+from tests.fakes.web_server import served
 
 ROOT = Path(__file__).parent.parent
 TEXT = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -61,6 +66,20 @@ def test_the_commands_run_as_they_stand(tmp_path: Path) -> None:
         assert result.exit_code == expected, f"{line}\n{result.output}\n{result.exception!r}"
         if words[0] == "check":
             assert "usb-shunt" in result.output
+
+
+def test_the_typed_client_asks_a_running_service() -> None:
+    """The Python piece gets the rounds from a real server, and its types name what the OpenAPI document names."""
+    (code,) = [body for kind, body in BLOCKS if kind == "python"]
+    names: dict[str, Any] = {}
+    exec(compile(code, "README.md", "exec"), names)
+    with served(house_of(fleet())[0]) as address:
+        sheet = names["rounds"](address, token_of("read"))
+    assert sheet["rows"]
+    assert all(isinstance(row["action"], str) for row in sheet["rows"])
+    documented = json.loads((ROOT / "api/openapi.json").read_text())["components"]["schemas"]
+    assert set(names["Row"].__annotations__) <= set(documented["RowOut"]["properties"])
+    assert set(names["Sheet"].__annotations__) <= set(documented["Sheet"]["properties"])
 
 
 def test_every_command_has_help() -> None:
