@@ -10,7 +10,7 @@ from heapq import merge
 from typing import NamedTuple
 
 from analytics import keep
-from analytics.assessment import Assessment, Outcome
+from analytics.assessment import AlertEvent, Assessment, Outcome
 from analytics.batch import Batch, Checkpoint
 from analytics.battery import Battery
 from analytics.core import State, begin, step
@@ -65,8 +65,11 @@ class Folding:
             for outcome in done.events:
                 # Known to the ledger already, unless the rules are newer than the history: then they are told as a backlog.
                 batch.late_events.extend(outcome.events)
-        settled = {event.alert_id for event in batch.late_events if event.kind == "ended"} | set(standing(live.state))
-        live.told = {alert.id: alert for alert in self.store.alerts(battery_id, active=True) if alert.id not in settled}
+        active = {alert.id: alert for alert in self.store.alerts(battery_id, active=True)}
+        just_told = {event.alert_id for event in batch.late_events}
+        going_on = set(standing(live.state))
+        live.told = {alert_id: alert for alert_id, alert in active.items() if alert_id not in going_on | just_told}
+        live.ended = going_on - set(active) - just_told
         self.lives[battery_id] = live
         self._late.discard(battery_id)
         if live.since >= self._checkpoint_readings:
@@ -144,7 +147,7 @@ class Folding:
         if outcome.events:
             self._happened(live, outcome, batch, now_ms)
         if live.told:
-            self._settle(live, at_ms, batch)
+            self._settle(live, at_ms, batch, now_ms)
         if live.since >= self._checkpoint_readings or at_ms - live.checkpoint_ms >= CHECKPOINT_MS:
             self.due.add(reading.battery_id)
         return True
@@ -164,7 +167,7 @@ class Folding:
         self._moved(live, note)
         batch.latest[note.battery_id] = outcome.assessment
         self._happened(live, outcome, batch, now_ms)
-        self._settle(live, note.at_ms, batch)
+        self._settle(live, note.at_ms, batch, now_ms)
         return True
 
     def _through_silence(self, live: Live, at_ms: int, batch: Batch, now_ms: int) -> None:
@@ -176,27 +179,35 @@ class Folding:
             self._happened(live, outcome, batch, now_ms)
         if ahead is not None:
             live.told.update(standing(ahead))
+            live.ended.update(set(standing(live.base)) - set(standing(ahead)))
 
-    @staticmethod
-    def _settle(live: Live, at_ms: int, batch: Batch) -> None:
+    def _settle(self, live: Live, at_ms: int, batch: Batch, now_ms: int) -> None:
         """Once the fold has come to the time when a told alert began, it is decided: it goes on in the state, or it is over."""
         ended = {event.alert_id for event in (*batch.events, *batch.late_events) if event.kind == "ended"}
-        batch.events.extend(event for event in overtaken(live.told, live.state, at_ms) if event.alert_id not in ended)
+        self._tell(live, [event for event in overtaken(live.told, live.state, at_ms) if event.alert_id not in ended], batch, now_ms)
         live.told = {alert_id: alert for alert_id, alert in live.told.items() if alert.began_ms > at_ms}
 
     def _happened(self, live: Live, outcome: Outcome, batch: Batch, now_ms: int) -> None:
         self.due.add(live.state.battery.id)
-        for event in outcome.events:
-            (batch.events if event.at_ms >= now_ms - BACKLOG_MS else batch.late_events).append(event)
+        self._tell(live, outcome.events, batch, now_ms)
+
+    @staticmethod
+    def _tell(live: Live, events: Iterable[AlertEvent], batch: Batch, now_ms: int) -> None:
+        """Put events into the batch: of a backlog or of now, the steps of one alert in their order, and no end twice."""
+        for event in events:
+            if event.kind == "ended" and event.alert_id in live.ended:
+                live.ended.discard(event.alert_id)
+                continue
+            late = event.at_ms < now_ms - BACKLOG_MS or any(e.alert_id == event.alert_id for e in batch.late_events)
+            (batch.late_events if late else batch.events).append(event)
 
     def tick(self, live: Live, now_ms: int, batch: Batch) -> None:
         """Time went by: fold the ticks of a silence up to now."""
         for outcome in self._tick_to(live, now_ms):
-            for event in outcome.events:
-                (batch.events if event.at_ms >= now_ms - BACKLOG_MS else batch.late_events).append(event)
+            self._tell(live, outcome.events, batch, now_ms)
             batch.latest[live.state.battery.id] = outcome.assessment
         if live.told:
-            self._settle(live, live.ticked_ms, batch)
+            self._settle(live, live.ticked_ms, batch, now_ms)
 
     # --- checkpoints
 

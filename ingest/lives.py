@@ -38,6 +38,7 @@ class Live:
         "base",
         "base_ticked_ms",
         "checkpoint_ms",
+        "ended",
         "heard_ms",
         "lag_ms",
         "newest",
@@ -63,6 +64,8 @@ class Live:
         """The earliest late input that is in history but not yet in the state."""
         self.heard_ms: int | None = None
         """When its newest reading came, monotonic; None: none has since the start."""
+        self.ended: set[str] = set()
+        """Alerts that go on in the state and whose end was told: ticks of a silence ended them, and readings of it came since."""
         self.told: dict[str, Told] = {}
         """Alerts that somebody may have heard of and that are not in the state: ticks of a silence began them, and readings of it came since."""
         self.lag_ms = 0
