@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, NamedTuple
 
+from analytics.charging.phases import lifted_v
 from analytics.estimate import believable_c
 
 if TYPE_CHECKING:
@@ -54,6 +55,10 @@ class SensorMemory(NamedTuple):
     step_va: float = 0.0
     step_aa: float = 0.0
     """Sums of change of voltage × change of current, and of the square of the latter: their ratio is a resistance with its sign."""
+    same_a_spans: int = 0
+    """Spans in which the current has not changed since `same_a_ms`."""
+    same_a_rise_v: float = 0.0
+    """Largest rise of the voltage above its lowest before, meanwhile."""
 
 
 def update(view: View, memory: SensorMemory) -> SensorMemory:
@@ -61,9 +66,9 @@ def update(view: View, memory: SensorMemory) -> SensorMemory:
     span = view.span
     if span is None or view.ticked:
         return memory
-    (same_a, same_a_ms, low_v, high_v, same_v, same_v_ms, out_ah, fault_c, fault_ms, faults, last_v, last_a, last_ms, steps, va, aa) = (
+    (same_a, same_a_ms, low_v, high_v, same_v, same_v_ms, out_ah, fault_c, fault_ms, faults, last_v, last_a, last_ms, steps, va, aa, spans, rise_v) = (
         memory
-    )
+    )  # fmt: skip
     v, a, now_ms = span.voltage_v, span.current_a, span.end_ms
     first, last = span.current_low_a, span.current_high_a
     if span.gap_ms > SILENT_MS:
@@ -73,8 +78,12 @@ def update(view: View, memory: SensorMemory) -> SensorMemory:
     elif same_a is not None and first - same_a > -SAME_A and last - same_a < SAME_A:
         low_v = span.voltage_low_v if span.voltage_low_v < low_v else low_v
         high_v = span.voltage_high_v if span.voltage_high_v > high_v else high_v
+        spans += 1
+        if v - low_v > rise_v:
+            rise_v = v - low_v
     else:
         same_a, same_a_ms, low_v, high_v = span.current_last_a, now_ms, span.voltage_low_v, span.voltage_high_v
+        spans, rise_v = 1, 0.0
     if same_v is not None and span.voltage_low_v - same_v > -SAME_V and span.voltage_high_v - same_v < SAME_V:
         if a is not None and a < 0:
             out_ah -= a * (now_ms - last_ms) / 3.6e6
@@ -87,11 +96,17 @@ def update(view: View, memory: SensorMemory) -> SensorMemory:
         faults = 0
     if a is not None and last_a is not None and last_v is not None:
         step = a - last_a
-        if abs(step) > STEP_C * view.battery.rated_capacity_ah and now_ms - last_ms < FRESH_MS:
+        if abs(step) > STEP_C * view.battery.rated_capacity_ah and now_ms - last_ms < FRESH_MS and not _charger_held(view, v, last_v):
             steps, va, aa = FADE * steps + 1, FADE * va + step * (v - last_v), FADE * aa + step * step
     return SensorMemory(
-        same_a, same_a_ms, low_v, high_v, same_v, same_v_ms, out_ah, fault_c, fault_ms, faults, v, a, now_ms, steps, va, aa
+        same_a, same_a_ms, low_v, high_v, same_v, same_v_ms, out_ah, fault_c, fault_ms, faults, v, a, now_ms, steps, va, aa, spans, rise_v
     )  # fmt: skip
+
+
+def _charger_held(view: View, now_v: float, last_v: float) -> bool:
+    """Whether a charger may have set either voltage: then a step of the current tells nothing of the battery's resistance."""
+    held_v = lifted_v(view.battery)
+    return now_v > held_v or last_v > held_v
 
 
 def step_ohm(memory: SensorMemory) -> float | None:

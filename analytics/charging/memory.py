@@ -77,6 +77,9 @@ class Session(NamedTuple):
     """How often it stopped and went on: clouds, loads, engine stops."""
     ended_in: str = ""
     """Phase of its last charging moment."""
+    rising_from_v: float | None = None
+    rising_from_c: float | None = None
+    """Voltage and temperature when the current was least."""
 
 
 class ChargingMemory(NamedTuple):

@@ -20,6 +20,10 @@ LOST_MS = 12 * 3_600_000
 """Judgement: after half a day of silence it is another session."""
 SINKING_CELL_V, SETTLED_MS = 0.008, 1_800_000
 """Judgement: a set-point that seems to have come down by 50 mV (six cells) must stand for half an hour, or the sun is only going down."""
+SAME_CELL_V = 0.003
+"""Judgement: 18 mV (six cells) are the noise and the 10 mV steps of a voltmeter; float current doubles with some 50 mV (trade practice)."""
+ANOTHER_CELL_V = 0.03
+"""Judgement: a set-point 0.18 V (six cells) above the one known is another one, of another charger or stage: its times begin anew."""
 REGULATED = frozenset(("absorption", "float", "equalisation"))
 
 
@@ -102,8 +106,12 @@ def _regulated(
         new["rising_ms"], new["rising_from_a"] = 0, None
         if phase == "float":
             new.update(cool_v=None, cool_c=None, warm_v=None, warm_c=None)
-    new[f"{phase}_ms"] = spent + dt_ms
     known_v = getattr(session, f"{phase}_v")
+    if known_v is not None and held_v > known_v + ANOTHER_CELL_V * battery.cells and phase != "equalisation":
+        spent, dt_ms = 0, min(held_for_ms(memory), ALONE_MS)
+        session = session._replace(tail_ms=0, spent_ms=0) if phase == "absorption" else session._replace(float_least_a=None)
+        new.update(tail_ms=session.tail_ms, spent_ms=session.spent_ms, rising_from_a=None, rising_ms=0)
+    new[f"{phase}_ms"] = spent + dt_ms
     if known_v is None or held_v > known_v - SINKING_CELL_V * battery.cells or held_for_ms(memory) >= SETTLED_MS:
         new[f"{phase}_v"], new[f"{phase}_c"] = held_v, temperature_c
     if held_for_ms(memory) >= HELD_MS and temperature_c is not None and phase != "equalisation":
@@ -124,7 +132,7 @@ def _regulated(
     elif phase == "float":
         new["float_a"] = slow_a
         new["float_least_a"] = slow_a if session.float_least_a is None else min(slow_a, session.float_least_a)
-    _watch_rise(battery, memory, session, slow_a, dt_ms, new)
+    _watch_rise(battery, memory, session, slow_a, temperature_c, dt_ms, new)
 
 
 def held_for_ms(memory: ChargingMemory) -> int:
@@ -137,11 +145,20 @@ def tail_a(battery: Battery) -> float:
     return battery.kind.tail_current_c.high * battery.rated_capacity_ah + battery.sensor.current_offset_a
 
 
-def _watch_rise(battery: Battery, memory: ChargingMemory, session: Session, slow_a: float, dt_ms: int, new: dict[str, object]) -> None:
-    """A current that rises while the voltage stands: measured from its least since the voltage began to stand."""
-    least = session.rising_from_a
-    if least is None or held_for_ms(memory) < HELD_MS or slow_a < least:
+def _watch_rise(
+    battery: Battery, memory: ChargingMemory, session: Session, slow_a: float, temperature_c: float | None, dt_ms: int, new: dict[str, object]
+) -> None:
+    """A current that rises while the voltage stands: measured from its least since the voltage began to stand.
+
+    A voltage that has come up since then explains a current: the sun, a load that went off, a charger that follows the cold.
+    """
+    least, voltage_v, held = session.rising_from_a, memory.voltage_v, memory.held
+    assert voltage_v is not None and held is not None
+    from_v = session.rising_from_v
+    lifted = from_v is None or max(voltage_v, held.voltage_v) > from_v + SAME_CELL_V * battery.cells
+    if least is None or held_for_ms(memory) < HELD_MS or slow_a < least or lifted:
         new["rising_from_a"], new["rising_ms"], new["rising_to_a"] = slow_a, 0, None
+        new["rising_from_v"], new["rising_from_c"] = round(min(voltage_v, held.voltage_v), 3), temperature_c
     elif slow_a > 1.5 * max(least, 0.0) + 0.005 * battery.rated_capacity_ah + quiet_a(battery):
         new["rising_ms"], new["rising_to_a"] = session.rising_ms + dt_ms, slow_a
 
@@ -191,11 +208,16 @@ def is_full(battery: Battery, session: Session) -> bool:
     return session.float_ms >= 12 * 3_600_000
 
 
+ROOM_PCT = 85.0
+"""Judgement: above it a maintained battery stands anyway, and where no current is measured a rise to float looks like a charge."""
+
+
 def was_filling(battery: Battery, session: Session) -> bool:
     """Whether there was something to fill: a full battery on a maintainer is right to be held low."""
     capacity_ah = battery.rated_capacity_ah
     if session.charge_ah is None:
-        return session.bulk_ms >= 1_800_000
+        begun_low = session.begin_pct is None or session.begin_pct <= ROOM_PCT
+        return begun_low and session.bulk_ms >= 1_800_000
     return session.charge_ah >= 0.05 * capacity_ah and (session.peak_a or 0.0) >= 0.03 * capacity_ah
 
 

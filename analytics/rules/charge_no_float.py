@@ -2,7 +2,7 @@
 
 from analytics.assessment import Finding
 from analytics.charging import telling, window
-from analytics.charging.sessions import is_full, tail_a
+from analytics.charging.sessions import is_full, tail_a, was_filling
 from analytics.rules.rule import Judgement, Rule
 from analytics.view import View
 
@@ -19,8 +19,8 @@ def judge(view: View, standing: bool) -> Judgement:
         return None
     if session.ended_in not in ("absorption", "equalisation") or session.end_ms - session.begin_ms < LEAST_MS:
         return None  # a voltage that sank before it ended: the sun went down
-    if session.breaks > 1:
-        return None  # a source that comes and goes, such as the sun behind clouds, ends by itself
+    if session.breaks > 1 or not was_filling(battery, session):
+        return None  # a full battery that the sun topped up; or a source that comes and goes, such as the sun behind clouds, ends by itself
     absorbed = session.absorption_ms >= ABSORBED_MS and session.unseen_ms == 0
     if not absorbed or session.float_ms > 0 or (session.tail_ms == 0 and not is_full(battery, session)):
         return None

@@ -6,8 +6,12 @@ from analytics.charging.memory import Session
 from analytics.rules.rule import HOLD, Judgement, Rule
 from analytics.view import View
 
-RISING_MS = 1_200_000
-"""Judgement: twenty minutes of a current half as high again as its least, at the same voltage."""
+RISING_MS, WARMED_K = 1_200_000, 2.0
+"""Judgement: twenty minutes of a current half as high again as its least, at the same voltage, while the battery warms by two kelvin."""
+RISING_ALONE_MS = 3_600_000
+"""Judgement: where the warmth does not show, an hour."""
+ROSE_TIMES = 3.0
+"""Judgement: and then to three times its least: a current that comes back after a load seldom does, one that runs away goes on."""
 TIMES = 4.0
 """Judgement: "several times its own baseline" (IEEE 1188 practice, from memory)."""
 
@@ -49,18 +53,29 @@ def _why(view: View, session: Session, hot: bool) -> str | None:
         return f"The battery is at {view.span.temperature_c:.0f} °C and still being charged; {battery.kind.charge_highest_c.high:.0f} °C is the limit."
     if not battery.kind.lead_acid:
         return None
-    if session.rising_ms >= RISING_MS and session.rising_to_a is not None and session.rising_from_a is not None:
+    if _rises(view, session):
         return (
-            f"At a held voltage the current has risen from {session.rising_from_a:.1f} A to {session.rising_to_a:.1f} A over "
+            f"At a held voltage the current has risen from {session.rising_from_a or 0.0:.1f} A to {session.rising_to_a or 0.0:.1f} A over "
             f"{telling.span_of(session.rising_ms)}."
         )
     least_a, now_a = session.float_least_a, session.float_a
     if least_a is None or now_a is None or session.float_ms < 6 * 3_600_000:
         return None
     floor_a = 2 * battery.sensor.current_offset_a + 0.002 * battery.rated_capacity_ah
-    if now_a > TIMES * max(least_a, floor_a) and session.rising_ms > 0:
+    if now_a > TIMES * max(least_a, floor_a) and session.rising_ms >= RISING_ALONE_MS:
         return f"The float current is {now_a:.1f} A, several times its least ({least_a:.1f} A) of this charge."
     return None
+
+
+def _rises(view: View, session: Session) -> bool:
+    """Whether the current has risen for long at a voltage that did not."""
+    from_a, to_a = session.rising_from_a, session.rising_to_a
+    if from_a is None or to_a is None or session.rising_ms < RISING_MS:
+        return False
+    now_c = None if view.span is None else view.span.temperature_c
+    if now_c is not None and session.rising_from_c is not None and now_c >= session.rising_from_c + WARMED_K:
+        return True
+    return session.rising_ms >= RISING_ALONE_MS and to_a >= ROSE_TIMES * max(from_a, 0.0)
 
 
 def over(view: View) -> str:

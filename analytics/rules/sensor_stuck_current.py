@@ -1,6 +1,7 @@
 """The shunt repeats one value while the voltage tells that something flows: stuck at its last value, or its wire is off."""
 
 from analytics.assessment import Finding
+from analytics.charging.phases import quiet_a, top_rest_v
 from analytics.rules.rule import Judgement, Rule
 from analytics.rules.wording import amperes, lasting, on_day
 from analytics.view import View
@@ -8,19 +9,25 @@ from analytics.view import View
 HOUR_MS = 3_600_000
 LEAST_MS = 2 * HOUR_MS
 MOVED_V, MOVED_AT_ZERO_V = 0.08, 0.30
-"""For six cells. Judgement: a steady current moves the voltage by less in hours; a shunt may honestly say zero at rest, but not while a
-charger or a heavy load moves the voltage by tenths of a volt."""
+"""For six cells. Judgement: a steady current moves the voltage by less in hours. A shunt may honestly say next to nothing while surface
+charge fades or a full battery is held, but not while a battery that is not full is lifted by tenths of a volt."""
+NOT_FULL_CELL_V = 0.02
+"""Judgement: 0.12 V (six cells) below the fullest rest, there is room for charge, and lifting it takes a current that must show."""
+LEAST_SPANS = 12
+"""Judgement: three or four equal readings are chance (10 mA steps, 15 mA noise); a dozen in a row are not."""
 LATEST_MS = 24 * HOUR_MS
 """A slow fall over days is no contradiction. Judgement: looked at over one day."""
 
 
 def judge(view: View, standing: bool) -> Judgement:
     seen = view.sensors
-    if seen.same_a is None:
+    if seen.same_a is None or seen.same_a_spans < LEAST_SPANS:
         return None
     since_ms = seen.last_ms - seen.same_a_ms
-    moved_v = seen.same_a_high_v - seen.same_a_low_v
-    least_v = (MOVED_AT_ZERO_V if abs(seen.same_a) < 0.01 else MOVED_V) * view.model.volts
+    moved_v, least_v = seen.same_a_high_v - seen.same_a_low_v, MOVED_V * view.model.volts
+    if abs(seen.same_a) <= quiet_a(view.battery):
+        room = seen.same_a_low_v < top_rest_v(view.battery) - NOT_FULL_CELL_V * view.battery.cells
+        moved_v, least_v = seen.same_a_rise_v if room else 0.0, MOVED_AT_ZERO_V * view.model.volts
     if since_ms < LEAST_MS or moved_v < least_v or (not standing and since_ms > LATEST_MS and moved_v < 3 * least_v):
         return None
     return Finding(

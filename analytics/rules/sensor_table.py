@@ -8,12 +8,19 @@ from analytics.view import View
 BEYOND_SD, BEYOND_PUBLISHED_SD = 2.5, 1.7
 """Judgement: rarer than one battery in a hundred, if the declaration is right. The spread of published tables is itself a generous guess."""
 
+ONCE_S = 60 * 86_400
+"""Judgement: a declaration does not heal and sicken with the season; what hovers about the limit is told once."""
+LEAST_CELL_V = 0.025
+"""Judgement: 0.15 V (six cells). An owner's table is off by up to 50 mV and a voltmeter by 10; a battery that is held full never loses its
+surface charge and seems another tenth of a volt above its table. The estimate allows for all of that without a person."""
+
 
 def judge(view: View, standing: bool) -> Judgement:
     if view.belief.filter is None:
         return None
     own = view.battery.rest_voltage_table is not None
-    least_v = (BEYOND_SD if own else BEYOND_PUBLISHED_SD) * view.model.table_sd_v * (0.7 if standing else 1.0)
+    least_v = (BEYOND_SD if own else BEYOND_PUBLISHED_SD) * view.model.table_sd_v
+    least_v = max(least_v, LEAST_CELL_V * view.battery.cells) * (0.7 if standing else 1.0)
     if abs(estimate.table_offset_v(view.belief)) < least_v:
         return None
     learned = {value.name: value for value in estimate.learned(view.model, view.belief)}
@@ -41,4 +48,4 @@ def over(view: View) -> str:
     return "Its voltage fits what is declared."
 
 
-SENSOR_TABLE = Rule("sensor_table", 24 * 3600, 24 * 3600, judge, over)
+SENSOR_TABLE = Rule("sensor_table", 24 * 3600, ONCE_S, judge, over)
