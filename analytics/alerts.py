@@ -9,7 +9,7 @@ from __future__ import annotations
 from typing import NamedTuple
 
 from analytics.assessment import AlertEvent, Finding
-from analytics.rules import HOLD, Judgement, Rule
+from analytics.rules import HOLD, Judgement, Rule, Said, finding_of
 from analytics.view import View
 
 RANK = {"low": 0, "medium": 1, "high": 2}
@@ -39,14 +39,17 @@ class AlertMemory(NamedTuple):
     standing: tuple[Standing, ...] = ()
 
 
-def update(view: View, memory: AlertMemory, rules: tuple[Rule, ...]) -> tuple[AlertMemory, tuple[AlertEvent, ...], tuple[Finding, ...]]:
-    """Judge every rule; give the new memory, what began, worsened or ended, and every finding that holds now."""
+Conditions = tuple[Finding | Said, ...]
+
+
+def update(view: View, memory: AlertMemory, rules: tuple[Rule, ...]) -> tuple[AlertMemory, tuple[AlertEvent, ...], Conditions]:
+    """Judge every rule; give the new memory, what began, worsened or ended, and every finding that holds now, unspoken or not."""
     if view.use.replaced_ms == view.now_ms:
         return AlertMemory(), _all_ended(view, memory.standing, rules, "battery replaced"), ()
     known = {s.rule: s for s in memory.standing}
     kept: list[Standing] = []
     events: list[AlertEvent] = []
-    findings: list[Finding] = []
+    findings: list[Finding | Said] = []
     for rule in rules:
         standing = known.pop(rule.name, None) if known else None
         judged = rule.judge(view, standing is not None and standing.began_ms is not None)
@@ -54,7 +57,7 @@ def update(view: View, memory: AlertMemory, rules: tuple[Rule, ...]) -> tuple[Al
             if judged is None or judged is HOLD:
                 continue
             standing = Standing(rule.name)
-        if isinstance(judged, Finding):
+        if judged is not None and judged is not HOLD:
             findings.append(judged)
         after, event = _next(view, rule, standing, judged)
         if after is not None:
@@ -73,13 +76,12 @@ def _next(view: View, rule: Rule, standing: Standing, judged: Judgement) -> tupl
         if standing.began_ms is None:
             return _faded(view, standing), None
         return _clearing(view, rule, standing)
-    assert isinstance(judged, Finding)
     if standing.began_ms is None:
         return _holding(view, rule, standing, judged)
     if RANK[judged.priority] > RANK[standing.priority]:
         worse = standing._replace(priority=judged.priority, clearing_ms=None)
         reason = f"priority rose from {standing.priority} to {judged.priority}"
-        return worse, _event(view, rule.name, "worsened", worse, reason, judged)
+        return worse, _event(view, rule.name, "worsened", worse, reason, finding_of(judged))
     return (standing if standing.clearing_ms is None else standing._replace(clearing_ms=None)), None
 
 
@@ -90,7 +92,7 @@ def _faded(view: View, standing: Standing) -> Standing | None:
     return standing if standing.pending_ms is None else standing._replace(pending_ms=None)
 
 
-def _holding(view: View, rule: Rule, standing: Standing, finding: Finding) -> tuple[Standing, AlertEvent | None]:
+def _holding(view: View, rule: Rule, standing: Standing, judged: Finding | Said) -> tuple[Standing, AlertEvent | None]:
     since = view.now_ms if standing.pending_ms is None else standing.pending_ms
     held_s = (view.now_ms - since) / 1000
     if held_s < rule.on_delay_s:
@@ -100,8 +102,8 @@ def _holding(view: View, rule: Rule, standing: Standing, finding: Finding) -> tu
     reason = f"condition held for {held_s:.0f} s" if rule.on_delay_s else "condition met"
     if again >= AGAIN:
         reason += f"; chattering: began {again + 1} times, so it ends only after a quiet day"
-    began = Standing(rule.name, finding.priority, None, view.now_ms, None, None, again)
-    return began, _event(view, rule.name, "began", began, reason, finding)
+    began = Standing(rule.name, judged.priority, None, view.now_ms, None, None, again)
+    return began, _event(view, rule.name, "began", began, reason, finding_of(judged))
 
 
 def _clearing(view: View, rule: Rule, standing: Standing) -> tuple[Standing, AlertEvent | None]:

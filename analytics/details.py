@@ -4,6 +4,7 @@ from analytics import care, estimate
 from analytics.ageing import telling as ageing_telling
 from analytics.assessment import Details, Due, Evidence, Finding
 from analytics.charging.describe import evidence_of as session_of
+from analytics.rules.rule import Said, finding_of
 from analytics.rules.wording import ahead, amperes, charge_with_interval, lasting, on_day
 from analytics.trend.freezing import Freezing, freezing_of
 from analytics.view import View
@@ -14,7 +15,7 @@ STRONG_C = 0.05
 sentence so old agrees with the number beside it. The forecast, the dues and the ageing are themselves renewed hourly at most."""
 
 
-def is_old(view: View, judged_ms: int, details: Details, findings: tuple[Finding, ...]) -> bool:
+def is_old(view: View, judged_ms: int, details: Details, findings: tuple[Finding | Said, ...]) -> bool:
     """Whether the details want making anew though nothing began, ended or changed: saying everything costs as much as judging it.
 
     A quarter of an hour by the clock and not since the last ones, for details are not kept: a state that was kept and loaded makes
@@ -30,7 +31,7 @@ def is_old(view: View, judged_ms: int, details: Details, findings: tuple[Finding
     return [(f.rule, f.priority) for f in findings] != [(f.rule, f.priority) for f in details.findings]
 
 
-def details_of(view: View, findings: tuple[Finding, ...]) -> Details:
+def details_of(view: View, findings: tuple[Finding | Said, ...]) -> Details:
     """Made after the rules were judged; each component says its own part."""
     trend, dues, freezing = view.trend, care.dues_of(view), freezing_of(view)
     return Details(
@@ -40,7 +41,7 @@ def details_of(view: View, findings: tuple[Finding, ...]) -> Details:
         standing_load=trend.load,
         dues=dues,
         learned=estimate.learned(view.model, view.belief),
-        findings=findings,
+        findings=tuple(finding_of(f) for f in findings),
         exposure=_exposure(view, freezing),
         session=session_of(view.battery, view.charging),
         ageing=ageing_telling.evidence_of(view),

@@ -24,7 +24,7 @@ from analytics.rules.low_voltage import LOW_VOLTAGE
 from analytics.rules.maintainer import MAINTAINER
 from analytics.rules.refresh_due import REFRESH_DUE
 from analytics.rules.returned_low import RETURNED_LOW
-from analytics.rules.rule import HOLD, Judgement, Rule
+from analytics.rules.rule import HOLD, Judgement, Rule, Said, finding_of
 from analytics.rules.sensor_disagrees import SENSOR_DISAGREES
 from analytics.rules.sensor_offset import SENSOR_OFFSET
 from analytics.rules.sensor_reversed import SENSOR_REVERSED
@@ -75,4 +75,4 @@ RULES: tuple[Rule, ...] = (
     AGEING_CYCLES,
 )
 
-__all__ = ["HOLD", "RULES", "Judgement", "Rule"]
+__all__ = ["HOLD", "RULES", "Judgement", "Rule", "Said", "finding_of"]

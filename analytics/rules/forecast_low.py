@@ -5,7 +5,7 @@ falls any more.
 """
 
 from analytics.assessment import Finding
-from analytics.rules.rule import HOLD, Judgement, Rule
+from analytics.rules.rule import HOLD, Judgement, Rule, Said
 from analytics.rules.wording import ahead, amperes, charge_evidence, charge_with_interval, charging_caution, on_day
 from analytics.trend.level import charge_of, is_charging
 from analytics.view import View
@@ -43,7 +43,7 @@ def judge(view: View, standing: bool) -> Judgement:
         within_h = max(within_h * (1 + MARGIN), within_h + LEAST_H)
     if forecast.earliest_ms - view.now_ms > within_h * HOUR_MS:
         return None
-    return _finding(view)
+    return Said("forecast_low", "medium", lambda: _finding(view))
 
 
 def _still_low(view: View, limit_pct: float) -> bool:

@@ -4,7 +4,7 @@ A burst of hundreds of amperes for seconds or an inverter for minutes lowers the
 """
 
 from analytics.assessment import Finding
-from analytics.rules.rule import HOLD, Judgement, Rule
+from analytics.rules.rule import HOLD, Judgement, Rule, Said
 from analytics.rules.wording import charge_evidence, charge_with_interval, charging_caution
 from analytics.trend.level import charge_of, is_charging
 from analytics.view import View
@@ -29,7 +29,7 @@ def judge(view: View, standing: bool) -> Judgement:
         return HOLD if standing else None
     if high - pct > WIDEST_PCT:
         return HOLD
-    return _finding(view, limit)
+    return Said("low_voltage", "medium", lambda: _finding(view, limit))
 
 
 def _finding(view: View, limit: float) -> Finding:

@@ -2,7 +2,7 @@
 
 from analytics.assessment import Finding
 from analytics.care import DAY_MS, PROMISE_DAYS, REFRESH_DAYS, refresh_due_ms
-from analytics.rules.rule import HOLD, Judgement, Rule
+from analytics.rules.rule import HOLD, Judgement, Rule, Said
 from analytics.rules.wording import charge_evidence, charge_with_interval, charging_caution, on_day
 from analytics.trend.level import charge_of, is_charging
 from analytics.view import View
@@ -16,19 +16,22 @@ def judge(view: View, standing: bool) -> Judgement:
         return None
     charge, kind, due_ms = charge_of(view), view.battery.kind, refresh_due_ms(view)
     if due_ms is not None and view.now_ms >= due_ms:
-        return _finding(
-            view, f"The data show no finished charge for {REFRESH_DAYS} days (since {on_day(due_ms - REFRESH_DAYS * DAY_MS)}).", True
-        )
+        return Said("refresh_due", "low", lambda: _finding(view, due_ms))
     check_pct = kind.storage_check_pct.value
     if charge is None or charge[0] >= check_pct + (CLEAR_PCT if standing else 0.0):
         return None
     if view.ticked or is_charging(view) or charge[2] - charge[0] > 20.0:
         return HOLD
-    return _finding(view, f"The battery is {charge_with_interval(view)}; in storage it should not rest below {check_pct:.0f} %.", False)
+    return Said("refresh_due", "low", lambda: _finding(view, None))
 
 
-def _finding(view: View, seen: str, by_time: bool) -> Finding:
-    care, kind = view.care, view.battery.kind
+def _finding(view: View, due_ms: int | None) -> Finding:
+    """By time if `due_ms` is given, else by voltage."""
+    care, kind, by_time = view.care, view.battery.kind, due_ms is not None
+    if due_ms is not None:
+        seen = f"The data show no finished charge for {REFRESH_DAYS} days (since {on_day(due_ms - REFRESH_DAYS * DAY_MS)})."
+    else:
+        seen = f"The battery is {charge_with_interval(view)}; in storage it should not rest below {kind.storage_check_pct.value:.0f} %."
     promised = care.promised_ms
     if promised is not None and view.now_ms - promised > PROMISE_DAYS * DAY_MS:
         seen += f" A charge was noted on {on_day(promised)}, but the data do not show one."

@@ -16,13 +16,28 @@ class Held(Enum):
 
 HOLD: Final = Held.HOLD
 
-Judgement = Finding | None | Literal[Held.HOLD]
+
+class Said(NamedTuple):
+    """A condition that holds, its words still unspoken. Rules are judged every five minutes and what stands may stand for weeks, so the
+    words (which cost far more than the judging) are made only where somebody reads them. `words` must be called within the same step."""
+
+    rule: str
+    priority: str
+    words: Callable[[], Finding]
+
+
+def finding_of(judged: "Finding | Said") -> Finding:
+    """The finding in full."""
+    return judged.words() if isinstance(judged, Said) else judged
+
+
+Judgement = Finding | Said | None | Literal[Held.HOLD]
 
 
 class Rule(NamedTuple):
     """One rule. `judge(view, standing)` gets whether its alert stands now, to use the clearing threshold (hysteresis).
 
-    It gives a Finding while the condition holds, None when it does not, HOLD when it cannot tell. Delays are in data time.
+    It gives a Finding (or Said, for one that may stand long) while the condition holds, None when it does not, HOLD when it cannot tell. Delays are in data time.
     """
 
     name: str

@@ -1,7 +1,7 @@
 """Something was left on: a current that never stops, measured at rest, with since when and how many days are left."""
 
 from analytics.assessment import Finding, Load
-from analytics.rules.rule import HOLD, Judgement, Rule
+from analytics.rules.rule import HOLD, Judgement, Rule, Said
 from analytics.rules.wording import amperes, charge_evidence, charge_with_interval, lasting, on_day
 from analytics.trend.forecast import days_until
 from analytics.trend.level import charge_of
@@ -37,12 +37,17 @@ def judge(view: View, standing: bool) -> Judgement:
         return None
     if view.ticked:
         return HOLD
+    priority = "medium" if load.low_a >= IN_USE_C * view.battery.rated_capacity_ah else "low"
+    return Said("standing_load", priority, lambda: _finding(view, load, priority))
+
+
+def _finding(view: View, load: Load, priority: str) -> Finding:
     left = days_left(view, load)
     remaining = "" if left is None else f" That leaves about {lasting(24 * left)} until {view.battery.limit_pct:.0f} %."
     error_a = (load.high_a - load.low_a) / 2
     return Finding(
         "standing_load",
-        "medium" if load.low_a >= IN_USE_C * view.battery.rated_capacity_ah else "low",
+        priority,
         f"{amperes(load.current_a)} taken all the time",
         f"{amperes(load.current_a)} (give or take {amperes(error_a)}) has flowed out without a break since {on_day(load.since_ms)}.{remaining}",
         f"The battery is {charge_with_interval(view)}. A load that never stops empties a parked {view.battery.kind.title} battery unseen.",

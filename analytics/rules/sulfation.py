@@ -1,7 +1,7 @@
 """Long spent low at rest: time and depth below the chemistry's sulfation limit have added up since the last full charge."""
 
 from analytics.assessment import Finding
-from analytics.rules.rule import Judgement, Rule
+from analytics.rules.rule import Judgement, Rule, Said
 from analytics.rules.wording import charge_with_interval, charging_caution, lasting
 from analytics.view import View
 
@@ -10,9 +10,14 @@ DOSE_PCT_H = 10_000.0
 
 
 def judge(view: View, standing: bool) -> Judgement:
-    exposure, kind = view.trend.exposure, view.battery.kind
-    if exposure.depth_pct_h < DOSE_PCT_H or kind.sulfation_pct is None:
+    if view.trend.exposure.depth_pct_h < DOSE_PCT_H or view.battery.kind.sulfation_pct is None:
         return None
+    return Said("sulfation", "low", lambda: _finding(view))
+
+
+def _finding(view: View) -> Finding:
+    exposure, kind = view.trend.exposure, view.battery.kind
+    assert kind.sulfation_pct is not None
     limit = kind.sulfation_pct.value
     return Finding(
         "sulfation",
