@@ -2,7 +2,7 @@
 
 from analytics.assessment import Finding
 from analytics.charging import telling
-from analytics.rules.rule import Judgement, Rule
+from analytics.rules.rule import Judgement, Rule, Said
 from analytics.view import View
 
 SESSIONS = 5
@@ -20,12 +20,19 @@ def judge(view: View, standing: bool) -> Judgement:
     days = (view.now_ms - since_ms) / 86_400_000
     if days < (DAYS if battery.kind.lead_acid else LITHIUM_DAYS):
         return None
+    priority = "medium" if battery.kind.lead_acid and memory.partial >= 2 * SESSIONS else "low"
+    return Said("charge_never_full", priority, lambda: _finding(view, since_ms, priority))
+
+
+def _finding(view: View, since_ms: int, priority: str) -> Finding:
+    memory, battery = view.charging, view.battery
+    days = (view.now_ms - since_ms) / 86_400_000
     last = memory.session
     tail = "" if last is None or last.tail_a is None else f" The last one ended with {last.tail_a:.1f} A still flowing in."
     last_full = "never since the readings began" if memory.full_ms is None else f"last on {telling.clock(memory.full_ms)}"
     return Finding(
         "charge_never_full",
-        "medium" if battery.kind.lead_acid and memory.partial >= 2 * SESSIONS else "low",
+        priority,
         f"{memory.partial} charges, none to full",
         f"{memory.partial} charges in {days:.0f} days, and none was seen to finish (full: {last_full})." + tail,
         (

@@ -5,12 +5,11 @@ from collections.abc import Iterator
 
 import pytest
 
-from analytics.assessment import Finding
 from analytics.battery import Battery
 from analytics.chemistries import CHEMISTRIES
-from analytics.core import begin, view_of
+from analytics.core import begin, step, view_of
 from analytics.reading import Note, Reading, on_the_grid
-from analytics.rules import RULES, Rule
+from analytics.rules import HOLD, RULES, Rule, Said
 from simulators.battery import SimulatedBattery
 from simulators.charger import StagedCharger, profile
 from simulators.sensor import SimulatedSensor
@@ -51,7 +50,7 @@ def test_rules_of_the_battery_are_silent_on_a_healthy_one(chemistry: str, measur
 def test_a_rule_says_nothing_of_a_battery_not_heard_from(rule: Rule) -> None:
     """Before the first reading nothing is known, so nothing is found, standing or not; and the end has its sentence."""
     view = view_of(begin(agm()), START_MS, ticked=True)
-    assert not isinstance(rule.judge(view, False), Finding)
+    assert rule.judge(view, False) in (None, HOLD)
     said = rule.over(view)
     assert said.endswith(".")
     assert len(said) <= 200
@@ -124,3 +123,19 @@ def test_advice_to_charge_carries_the_cautions_of_the_chemistry(name: str) -> No
     finding = next(e.finding for e in events if e.rule == name and e.kind == "began")
     for key in battery.kind.cautions:
         assert CAUTIONS[key] in finding.caution
+
+
+def test_what_a_rule_keeps_unspoken_is_what_it_says() -> None:
+    """Rule and priority of a standing condition, told without its words, are those of the finding that the words make."""
+    state, unspoken = begin(agm()), set()
+    for hour in range(100 * 24):
+        at_ms = START_MS + hour * HOUR_MS
+        state, _ = step(state, on_the_grid(Reading("heron", at_ms, 12.75 - hour / 2400, -0.15, 15.0)))
+        view = view_of(state, at_ms, ticked=False)
+        for rule in RULES if hour % 48 == 0 else ():
+            judged = rule.judge(view, True)
+            if isinstance(judged, Said):
+                said = judged.words()
+                assert (said.rule, said.priority) == (judged.rule, judged.priority)
+                unspoken.add(said.rule)
+    assert {"low_voltage", "forecast_low", "refresh_due", "standing_load"} <= unspoken
