@@ -22,8 +22,10 @@ SINKING_CELL_V, SETTLED_MS = 0.008, 1_800_000
 """Judgement: a set-point that seems to have come down by 50 mV (six cells) must stand for half an hour, or the sun is only going down."""
 SAME_CELL_V = 0.003
 """Judgement: 18 mV (six cells) are the noise and the 10 mV steps of a voltmeter; float current doubles with some 50 mV (trade practice)."""
-ANOTHER_CELL_V = 0.03
-"""Judgement: a set-point 0.18 V (six cells) above the one known is another one, of another charger or stage: its times begin anew."""
+NO_LESS = 0.85
+"""Judgement: a current that runs away is never a seventh below its height; one that recovers from a load is so within minutes."""
+ANOTHER_CELL_V = 0.015
+"""Judgement: a set-point 0.09 V (six cells) above the one known is another one, of another charger or stage: its times begin anew."""
 REGULATED = frozenset(("absorption", "float", "equalisation"))
 
 
@@ -78,7 +80,7 @@ def _grown(
             new["coldest_c"] = temperature_c
         if session.hottest_c is None or temperature_c > session.hottest_c:
             new["hottest_c"] = temperature_c
-        if temperature_c < battery.kind.charge_lowest_c.value and (current_a is None or current_a > quiet_a(battery)):
+        if temperature_c < battery.kind.charge_lowest_c.value and (current_a is None or current_a > plating_a(battery)):
             new["cold_ms"] = session.cold_ms + dt_ms
             new["cold_ah"] = round(session.cold_ah + (current_a or 0.0) * dt_ms / 3_600_000, 3)
     if phase == "pulse":
@@ -89,6 +91,12 @@ def _grown(
         new["bulk_ms"] = session.bulk_ms + dt_ms
     _watch_high(battery, session, voltage_v, temperature_c, dt_ms, new)
     return session._replace(**new)  # type: ignore[arg-type]
+
+
+def plating_a(battery: Battery) -> float:
+    """Charging current that counts as charging lithium in the cold. Judgement: under a 250th of the capacity per hour, or what the shunt may
+    be wrong by, it is the trickle of a panel in fog; makers who allow any cold charging name a twentieth or more (common practice, no source)."""
+    return max(quiet_a(battery), 0.004 * battery.rated_capacity_ah)
 
 
 def _regulated(
@@ -150,17 +158,19 @@ def _watch_rise(
 ) -> None:
     """A current that rises while the voltage stands: measured from its least since the voltage began to stand.
 
-    A voltage that has come up since then explains a current: the sun, a load that went off, a charger that follows the cold.
+    A voltage that has come up since then explains a current: the sun, a load that went off, a charger that follows the cold. A current
+    that falls from its height again pays back what a load took.
     """
     least, voltage_v, held = session.rising_from_a, memory.voltage_v, memory.held
     assert voltage_v is not None and held is not None
     from_v = session.rising_from_v
+    fallen = session.rising_to_a is not None and slow_a < NO_LESS * session.rising_to_a
     lifted = from_v is None or max(voltage_v, held.voltage_v) > from_v + SAME_CELL_V * battery.cells
-    if least is None or held_for_ms(memory) < HELD_MS or slow_a < least or lifted:
+    if least is None or held_for_ms(memory) < HELD_MS or slow_a < least or lifted or fallen:
         new["rising_from_a"], new["rising_ms"], new["rising_to_a"] = slow_a, 0, None
         new["rising_from_v"], new["rising_from_c"] = round(min(voltage_v, held.voltage_v), 3), temperature_c
     elif slow_a > 1.5 * max(least, 0.0) + 0.005 * battery.rated_capacity_ah + quiet_a(battery):
-        new["rising_ms"], new["rising_to_a"] = session.rising_ms + dt_ms, slow_a
+        new["rising_ms"], new["rising_to_a"] = session.rising_ms + dt_ms, max(slow_a, session.rising_to_a or slow_a)
 
 
 def _watch_high(

@@ -7,8 +7,8 @@ from analytics.view import View
 
 SEEN_MS = 120_000
 """Judgement: two minutes, so that one wrong sample does not count."""
-AFTER_MS = 86_400_000
-"""Judgement: told for a day, for the next cold morning brings it back."""
+AFTER_MS = 7 * 86_400_000
+"""Judgement: told for a week, for a spell of frost brings it back every morning and is one fault."""
 
 
 def judge(view: View, standing: bool) -> Judgement:
@@ -41,7 +41,7 @@ def judge(view: View, standing: bool) -> Judgement:
 
 
 def over(view: View) -> str:
-    return "The battery has not been charged below freezing for a day."
+    return "The battery has not been charged below freezing for a week."
 
 
 CHARGE_LITHIUM_COLD = Rule("charge_lithium_cold", 0, 0, judge, over)

@@ -5,7 +5,7 @@ from analytics.rules.rule import Judgement, Rule
 from analytics.sensors import step_ohm
 from analytics.view import View
 
-PART = 0.3
+PART = 0.5
 """Of the expected resistance, with the sign turned. Judgement: held charging voltages give about zero, never a negative resistance."""
 
 

@@ -2,7 +2,7 @@
 
 from analytics import estimate
 from analytics.assessment import Finding
-from analytics.rules.rule import Judgement, Rule
+from analytics.rules.rule import HOLD, Judgement, Rule
 from analytics.view import View
 
 BEYOND_SD, BEYOND_PUBLISHED_SD = 2.5, 1.7
@@ -10,6 +10,8 @@ BEYOND_SD, BEYOND_PUBLISHED_SD = 2.5, 1.7
 
 ONCE_S = 60 * 86_400
 """Judgement: a declaration does not heal and sicken with the season; what hovers about the limit is told once."""
+UNCHARGED_MS = 86_400_000
+"""Judgement: surface charge fades within a day of rest (trade advice for rest voltages: 12 to 24 hours)."""
 LEAST_CELL_V = 0.025
 """Judgement: 0.15 V (six cells). An owner's table is off by up to 50 mV and a voltmeter by 10; a battery that is held full never loses its
 surface charge and seems another tenth of a volt above its table. The estimate allows for all of that without a person."""
@@ -23,6 +25,8 @@ def judge(view: View, standing: bool) -> Judgement:
     least_v = max(least_v, LEAST_CELL_V * view.battery.cells) * (0.7 if standing else 1.0)
     if abs(estimate.table_offset_v(view.belief)) < least_v:
         return None
+    if estimate.table_offset_v(view.belief) > 0 and _kept_charged(view):
+        return HOLD if standing else None
     learned = {value.name: value for value in estimate.learned(view.model, view.belief)}
     offset = learned["rest_voltage_offset_v"]
     nearer_v = max(offset.low, -offset.high)
@@ -42,6 +46,12 @@ def judge(view: View, standing: bool) -> Judgement:
          ("rest_voltage_offset_high_v", round(offset.high, 4)), ("expected_sd_v", round(view.model.table_sd_v, 4))),
         "judgement: beyond what such tables and voltmeters are off",
     )  # fmt: skip
+
+
+def _kept_charged(view: View) -> bool:
+    """Whether it was charged lately: then surface charge explains a voltage above the table."""
+    session = view.charging.session
+    return session is not None and view.now_ms - session.end_ms < UNCHARGED_MS
 
 
 def over(view: View) -> str:
