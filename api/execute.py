@@ -1,4 +1,4 @@
-"""Two small helpers so that the same written SQL runs by executemany on SQLite and PostgreSQL with plain tuples."""
+"""Two functions so that the same written SQL runs by executemany on SQLite and PostgreSQL with plain tuples."""
 
 from collections.abc import Sequence
 from functools import cache

@@ -10,7 +10,7 @@ IEEE485_FACTORS: tuple[tuple[float, float], ...] = (
     (-3.9, 1.520), (-1.1, 1.430), (1.7, 1.350), (4.4, 1.300), (7.2, 1.250), (10.0, 1.190), (12.8, 1.150), (15.6, 1.110), (18.3, 1.080),
     (20.0, 1.056), (25.0, 1.000), (26.7, 0.980), (29.4, 0.960), (32.2, 0.940), (35.0, 0.930), (37.8, 0.910), (43.3, 0.880), (48.9, 0.860), (51.7, 0.850),
 )  # fmt: skip
-"""IEEE Std 485 Table 1, °C and factor on a 25 °C base (public transcription; the first three and the last row from memory)."""
+"""IEEE Std 485 Table 1, °C and factor on a 25 °C base (public reproduction; the first three and the last row from memory)."""
 
 
 class Required(NamedTuple):
