@@ -52,10 +52,12 @@ def update(view: View, memory: ChargingMemory) -> ChargingMemory:
     )  # fmt: skip
     phase = phase_of(battery, memory, voltage_v, current_a, span)
     idle = memory.session is None or memory.session.over
-    if idle and phase not in CHARGING:
-        return memory if phase == memory.phase else memory._replace(phase=phase)
     before = "charging" if pulsing else memory.phase
-    return session_after(view, memory._replace(phase=phase), before, voltage_v, current_a, span)
+    if phase != memory.phase:
+        memory = memory._replace(phase=phase)
+    if idle and phase not in CHARGING:
+        return memory
+    return session_after(view, memory, before, voltage_v, current_a, span)
 
 
 def _nothing_new(view: View, memory: ChargingMemory, last_v: float, since_ms: int) -> bool:
