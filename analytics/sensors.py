@@ -20,6 +20,8 @@ STEP_C = 0.02
 """A change of current, as a part of the capacity per hour, that must show in the voltage. Judgement: 2 A on 100 Ah is some 20 mV."""
 FADE = 0.95
 """Each load step weighs this much less than the next. Judgement: twenty steps decide."""
+EMPTY_CELL_V, EMPTY_LITHIUM_CELL_V = 1.9, 3.0
+"""Judgement: below, an empty battery's voltage falls by itself, whatever the load does."""
 FRESH_MS = 900_000
 """After a longer silence the voltage has moved for other reasons too."""
 
@@ -96,17 +98,19 @@ def update(view: View, memory: SensorMemory) -> SensorMemory:
         faults = 0
     if a is not None and last_a is not None and last_v is not None:
         step = a - last_a
-        if abs(step) > STEP_C * view.battery.rated_capacity_ah and now_ms - last_ms < FRESH_MS and not _charger_held(view, v, last_v):
+        if abs(step) > STEP_C * view.battery.rated_capacity_ah and now_ms - last_ms < FRESH_MS and _ohmic(view, v, last_v):
             steps, va, aa = FADE * steps + 1, FADE * va + step * (v - last_v), FADE * aa + step * step
     return SensorMemory(
         same_a, same_a_ms, low_v, high_v, same_v, same_v_ms, out_ah, fault_c, fault_ms, faults, v, a, now_ms, steps, va, aa, spans, rise_v
     )  # fmt: skip
 
 
-def _charger_held(view: View, now_v: float, last_v: float) -> bool:
-    """Whether a charger may have set either voltage: then a step of the current tells nothing of the battery's resistance."""
-    held_v = lifted_v(view.battery)
-    return now_v > held_v or last_v > held_v
+def _ohmic(view: View, now_v: float, last_v: float) -> bool:
+    """Whether a step of the current tells of the battery's resistance: no charger holds the voltage, and it is not collapsing, empty."""
+    battery = view.battery
+    empty_v = (EMPTY_CELL_V if battery.kind.lead_acid else EMPTY_LITHIUM_CELL_V) * battery.cells
+    held_v = lifted_v(battery)
+    return empty_v < now_v <= held_v and empty_v < last_v <= held_v
 
 
 def step_ohm(memory: SensorMemory) -> float | None:

@@ -117,8 +117,7 @@ def _regulated(
     known_v = getattr(session, f"{phase}_v")
     if known_v is not None and held_v > known_v + ANOTHER_CELL_V * battery.cells and phase != "equalisation":
         spent, dt_ms = 0, min(held_for_ms(memory), ALONE_MS)
-        session = session._replace(tail_ms=0, spent_ms=0) if phase == "absorption" else session._replace(float_least_a=None)
-        new.update(tail_ms=session.tail_ms, spent_ms=session.spent_ms, rising_from_a=None, rising_ms=0)
+        session = _begun_anew(phase, session, new)
     new[f"{phase}_ms"] = spent + dt_ms
     if known_v is None or held_v > known_v - SINKING_CELL_V * battery.cells or held_for_ms(memory) >= SETTLED_MS:
         new[f"{phase}_v"], new[f"{phase}_c"] = held_v, temperature_c
@@ -127,9 +126,21 @@ def _regulated(
             new["cool_v"], new["cool_c"] = held_v, temperature_c
         if session.warm_c is None or temperature_c > session.warm_c or "warm_c" in new:
             new["warm_v"], new["warm_c"] = held_v, temperature_c
-    if slow_a is None:
-        return
-    slow_a = round(slow_a, 2)
+    if slow_a is not None:
+        _regulated_current(battery, phase, session, round(slow_a, 2), dt_ms, new)
+        _watch_rise(battery, memory, session, round(slow_a, 2), temperature_c, dt_ms, new)
+
+
+def _begun_anew(phase: str, session: Session, new: dict[str, object]) -> Session:
+    """The session with what was counted at another, lower set-point of this phase forgotten."""
+    session = session._replace(rising_from_a=None, rising_ms=0)
+    session = session._replace(tail_ms=0, spent_ms=0) if phase == "absorption" else session._replace(float_least_a=None)
+    new.update(tail_ms=session.tail_ms, spent_ms=session.spent_ms, rising_from_a=None, rising_ms=0)
+    return session
+
+
+def _regulated_current(battery: Battery, phase: str, session: Session, slow_a: float, dt_ms: int, new: dict[str, object]) -> None:
+    """What flows at a held voltage, and for how long next to nothing has."""
     if phase == "absorption":
         new["tail_a"] = slow_a
         new["absorption_most_a"] = slow_a if session.absorption_most_a is None else max(slow_a, session.absorption_most_a)
@@ -140,7 +151,6 @@ def _regulated(
     elif phase == "float":
         new["float_a"] = slow_a
         new["float_least_a"] = slow_a if session.float_least_a is None else min(slow_a, session.float_least_a)
-    _watch_rise(battery, memory, session, slow_a, temperature_c, dt_ms, new)
 
 
 def held_for_ms(memory: ChargingMemory) -> int:
@@ -154,7 +164,13 @@ def tail_a(battery: Battery) -> float:
 
 
 def _watch_rise(
-    battery: Battery, memory: ChargingMemory, session: Session, slow_a: float, temperature_c: float | None, dt_ms: int, new: dict[str, object]
+    battery: Battery,
+    memory: ChargingMemory,
+    session: Session,
+    slow_a: float,
+    temperature_c: float | None,
+    dt_ms: int,
+    new: dict[str, object],
 ) -> None:
     """A current that rises while the voltage stands: measured from its least since the voltage began to stand.
 
@@ -162,7 +178,8 @@ def _watch_rise(
     that falls from its height again pays back what a load took.
     """
     least, voltage_v, held = session.rising_from_a, memory.voltage_v, memory.held
-    assert voltage_v is not None and held is not None
+    assert voltage_v is not None
+    assert held is not None
     from_v = session.rising_from_v
     fallen = session.rising_to_a is not None and slow_a < NO_LESS * session.rising_to_a
     lifted = from_v is None or max(voltage_v, held.voltage_v) > from_v + SAME_CELL_V * battery.cells

@@ -10,6 +10,7 @@ BEYOND_SD, BEYOND_PUBLISHED_SD = 2.5, 1.7
 
 ONCE_S = 60 * 86_400
 """Judgement: a declaration does not heal and sicken with the season; what hovers about the limit is told once."""
+SPARSE_MS = 1_800_000
 UNCHARGED_MS = 86_400_000
 """Judgement: surface charge fades within a day of rest (trade advice for rest voltages: 12 to 24 hours)."""
 LEAST_CELL_V = 0.025
@@ -50,7 +51,9 @@ def judge(view: View, standing: bool) -> Judgement:
 
 def _kept_charged(view: View) -> bool:
     """Whether it was charged lately: then surface charge explains a voltage above the table."""
-    session = view.charging.session
+    session, span = view.charging.session, view.span
+    if span is not None and span.gap_ms > SPARSE_MS:
+        return True  # readings too far apart to see a charge
     return session is not None and view.now_ms - session.end_ms < UNCHARGED_MS
 
 

@@ -3,7 +3,7 @@
 Declared is what an owner would know: often no table, often one that is 50 mV off, often no starting charge.
 """
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from random import Random
 from typing import NamedTuple
 
@@ -87,7 +87,8 @@ def used(number: int, seed: int = 1, days: int = 60) -> Vehicle:
     ah = luck.choice((95.0, 110.0, 200.0))
     truth = SimulatedBattery(chemistry, ah, state_of_charge=luck.uniform(0.8, 1.0), health=luck.uniform(0.8, 1.0), seed=seed + number + 1)
     sun = Sun(luck.uniform(60, 220), luck.uniform(40, 58), 152, luck.uniform(0.2, 0.7), number)
-    charger = _Tour(SolarController(sun, ABSORPTION[chemistry], 13.5), StagedCharger(profile(chemistry, ah)), luck.choice((3, 5, 8)))
+    plan = profile(chemistry, ah)
+    charger = _Tour(SolarController(sun, ABSORPTION[chemistry], 13.5), lambda: StagedCharger(plan), luck.choice((3, 5, 8)))
     battery = Battery(
         f"t{number:04d}", chemistry, ah, cells=truth.cells, rest_voltage_table=_table(truth, luck) if luck.random() < 0.5 else None,
         sensor=Sensor(1.0, 0.05, 0.01),
@@ -99,14 +100,20 @@ def used(number: int, seed: int = 1, days: int = 60) -> Vehicle:
 
 
 class _Tour:
-    """Solar by day, and every few days a night on mains."""
+    """Solar by day, and every few days a night on mains; a charger that is plugged in begins with bulk."""
 
-    def __init__(self, solar: Charger, mains: Charger, every_days: int) -> None:
-        self.solar, self.mains, self.every_days, self.stage = solar, mains, every_days, "off"
+    def __init__(self, solar: Charger, mains: Callable[[], Charger], every_days: int) -> None:
+        self.solar, self._make, self.every_days, self.stage = solar, mains, every_days, "off"
+        self._mains: Charger | None = None
 
     def step(self, battery: SimulatedBattery, at_s: float, seconds: float, load_a: float, ambient_c: float) -> float:
         plugged = int(at_s // DAY_S) % self.every_days == self.every_days - 1 and not 9 <= at_s % DAY_S / 3600 < 17
-        return (self.mains if plugged else self.solar).step(battery, at_s, seconds, load_a, ambient_c)
+        if not plugged:
+            self._mains = None
+            return self.solar.step(battery, at_s, seconds, load_a, ambient_c)
+        if self._mains is None:
+            self._mains = self._make()
+        return self._mains.step(battery, at_s, seconds, load_a, ambient_c)
 
 
 def _gap(luck: Random, days: int) -> tuple[float, float]:

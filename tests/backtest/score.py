@@ -14,6 +14,11 @@ HOUR_MS = 3_600_000
 DAY_MS = 24 * HOUR_MS
 WARNINGS = frozenset(("forecast_low", "low_voltage", "deep_discharge"))
 """The rules that say: it goes, or is, below the safe limit."""
+JUSTIFIED = frozenset(("silence", "check_due", "refresh_due", "charge_lithium_cold"))
+"""True also of a healthy vehicle: the sensors here do fall silent, reminders are due when they are due, and lithium that a panel charges in
+frost is being harmed, however full it is."""
+NEEDLESS_A_MONTH = 0.05
+"""All rules together. Judgement: one needless message in twenty months is forgiven."""
 ALARMS_A_DAY = 150
 """About one in ten minutes is very likely acceptable for one operator, twice as many the most that can be managed (EEMUA 191 and
 IEC 62682 in secondary sources: controlglobal.com, chemengonline.com; the standards themselves were not read)."""
@@ -52,6 +57,11 @@ class Judged:
     """Alerts that stood for more than 30 days."""
     warned_pct: float | None = None
     """True state of charge above the limit when the first warning began."""
+
+    @property
+    def needless(self) -> Counter[str]:
+        """Alerts that a healthy vehicle should not have raised, by rule."""
+        return Counter({rule: n for rule, n in self.began.items() if rule not in JUSTIFIED}) if self.healthy else Counter()
 
     @property
     def healthy(self) -> bool:
@@ -147,6 +157,15 @@ class Totals:
     stale: int
     began: dict[str, int]
     healthy_began: dict[str, int]
+    healthy_months: float
+    needless_per_month: float
+    """Alerts of all rules, the justified ones aside, for each month of a healthy vehicle."""
+
+    def healthy_per_month(self) -> dict[str, float]:
+        """Alerts by rule for each month of a healthy vehicle, the most frequent first."""
+        if not self.healthy_months:
+            return {}
+        return {rule: n / self.healthy_months for rule, n in sorted(self.healthy_began.items(), key=lambda x: -x[1])}
 
     @property
     def warned_share(self) -> float:
@@ -177,5 +196,6 @@ def totals(fleet: list[Judged], lead_h: float = 72.0, earliest_day: float = 6.0)
         sum(j.false_alarms for j in healthy) / months if months else 0.0, 1000 * alarms / days / max(1, len(fleet)),
         1000 * max(by_day.values(), default=0) / max(1, len(fleet)), {p: n / alarms for p, n in priorities.items()},
         sum(j.chattering for j in fleet), sum(j.stale for j in fleet), dict(began),
-        dict(sum((j.began for j in healthy), Counter())),
+        dict(sum((j.began for j in healthy), Counter())), months,
+        sum(j.needless.total() for j in healthy) / months if months else 0.0,
     )  # fmt: skip

@@ -4,8 +4,8 @@ import pytest
 
 from analytics.battery import Battery
 from analytics.reading import Reading
-from tests.backtest.fleet import Told, Vehicle, stored
-from tests.backtest.score import ALARMS_A_DAY, Judged, judge, totals
+from tests.backtest.fleet import Told, Vehicle, stored, used
+from tests.backtest.score import ALARMS_A_DAY, NEEDLESS_A_MONTH, Judged, judge, totals
 
 
 @pytest.fixture(scope="module")
@@ -27,6 +27,25 @@ def test_healthy_vehicles_are_left_in_peace(winter: list[Judged]) -> None:
     assert done.healthy >= 3
     assert done.false_per_month == 0
     assert done.chattering == 0
+
+
+@pytest.fixture(scope="module")
+def in_peace() -> list[Judged]:
+    """The first maintained, solar and touring vehicles of a fleet that stay far from their limit."""
+    kept = [judge(vehicle) for vehicle in (stored(number, seed=11, days=40) for number in range(24)) if vehicle.kind != "drained"]
+    return [j for j in (*kept, *(judge(used(number, seed=9, days=14)) for number in (10, 11, 22))) if j.healthy]
+
+
+def test_no_rule_cries_wolf_on_healthy_vehicles(in_peace: list[Judged]) -> None:
+    """All rules together, silences and reminders aside, stay under a twentieth of an alert for each vehicle-month."""
+    done = totals(in_peace)
+    assert done.healthy_months >= 6
+    assert done.needless_per_month <= NEEDLESS_A_MONTH, [(j.battery_id, dict(j.needless)) for j in in_peace if j.needless]
+
+
+def test_nothing_chatters_on_healthy_vehicles(in_peace: list[Judged]) -> None:
+    """No alert comes and goes on maintainers, panels and tours."""
+    assert sum(j.chattering for j in in_peace) == 0
 
 
 def test_one_operator_can_look_at_a_thousand_of_them(winter: list[Judged]) -> None:
