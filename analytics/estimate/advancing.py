@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from analytics.assessment import Anchor
 from analytics.estimate.belief import OFFSET, SOC, Belief, Filter, Habit, Marks, N, Slot, prior
-from analytics.estimate.charged import absorbing, by_charger, by_charger_alone, by_tail
+from analytics.estimate.charged import after_silence, by_charger, by_charger_alone
 from analytics.estimate.counting import STILL, between, over_gap, over_slot
 from analytics.estimate.filtering import replaced
 from analytics.estimate.model import Model, rest_pct
@@ -211,8 +211,8 @@ def _after_gap(model: Model, belief: Belief, f: Filter, slot: Slot, habit: Habit
     surprise = 0.0
     if a is not None or habit.blind:
         f, surprise = _corrected(model, f, habit, seen)
-        if a is not None and absorbing(model, seen):
-            f = by_tail(model, f, seen, 0.25)
+        if a is not None and not habit.blind:
+            f = after_silence(model, f, seen)
     after = f.mean[0]
     anchor = Anchor("gap", at_ms, 100 * before, 100 * after, surprise)
     fresh_slot = Slot(at_ms, at_ms, v, a, counter, 0.0, 0.0, 0, 0.0, 0.0, amps, known_c)

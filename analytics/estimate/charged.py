@@ -11,7 +11,7 @@ from math import exp, log
 from analytics.assessment import Anchor
 from analytics.estimate.belief import CAPACITY, OFFSET, SOC, TAIL, Filter, Marks, Slot
 from analytics.estimate.counting import gassing_a
-from analytics.estimate.filtering import corrected
+from analytics.estimate.filtering import MOST_SD, corrected, replaced
 from analytics.estimate.model import REFERENCE_C, Model
 from analytics.estimate.voltage import Seen
 
@@ -27,6 +27,8 @@ TAIL_PART = 0.18
 """The same as a part of what is missing. Judgement: the acceptance law is a law of thumb."""
 LITHIUM_TAIL_H = 0.3
 """LiFePO4: the same time constant. Judgement: a tail of a twentieth of the capacity leaves about one percent."""
+UNSEEN = 1.5
+"""Standard deviations between count and charger after a silence from which on the count is dropped. Judgement."""
 FULL_AFTER_H = 1.0
 """Trade: absorption held and the tail current for 1 to 3 h."""
 
@@ -70,6 +72,19 @@ def by_charger(model: Model, f: Filter, marks: Marks, slot: Slot, seen: Seen) ->
     told = 100 * min(1.0, after)
     anchor = Anchor("full", slot.last_ms, told - 100 * marks.full_moved, told, marks.full_moved / max(marks.full_sd, 0.01))
     return f, marks._replace(full_ms=slot.last_ms), anchor
+
+
+def after_silence(model: Model, f: Filter, seen: Seen) -> Filter:
+    """The correction by a voltage that a charger holds when a silence ends, absorption or float.
+
+    Where it disagrees with the usual current carried on through the silence, a charge went unseen: the count is worth nothing then.
+    """
+    if not _held(model, seen) or seen.current_a <= 0:
+        return f
+    alone = by_tail(model, replaced(f, SOC, 0.5, MOST_SD * MOST_SD), seen, 0.25)
+    if abs(alone.mean[SOC] - f.mean[SOC]) > UNSEEN * (f.cov[0] + alone.cov[0]) ** 0.5:
+        return alone
+    return by_tail(model, f, seen, 0.25)
 
 
 def by_tail(model: Model, f: Filter, seen: Seen, since_h: float) -> Filter:

@@ -165,6 +165,17 @@ def test_a_gap_opens_the_interval() -> None:
     assert width(owner, told(owner, [*rows, (730.0, 13.2, 0.0, 20.0)])) > width(owner, before)
 
 
+@pytest.mark.parametrize(("volts", "amps"), [(13.5, 0.4), (14.4, 1.5)])
+def test_a_charge_during_a_silence_is_seen_at_its_end(volts: float, amps: float) -> None:
+    """Nearly empty before thirteen silent hours, and held by a charger with little current after them: nearly full at once."""
+    owner = battery("flooded", initial_state_of_charge_pct=60.0)
+    rows: list[tuple[float, float, float | None, float | None]] = [(k / 60, 12.3 - k / 1500, -6.0, 20.0) for k in range(540)]
+    before, after = told(owner, rows), told(owner, [*rows, (22.0, volts, amps, 20.0)])
+    assert 100 * (before.soc or 0) < 25
+    assert 85 < 100 * (after.soc or 0) <= 100
+    assert width(owner, after) > 3
+
+
 def test_the_sensors_own_counter_wins_over_samples() -> None:
     """A burst between two samples is seen by the sensor's charge counter alone (Reading.charge_ah)."""
     owner = battery("lifepo4", initial_state_of_charge_pct=80.0)
