@@ -433,3 +433,51 @@ def test_the_order_of_rules_names_each_once() -> None:
     names = [r.name for r in RULES if r.name.startswith("charge_")]
     assert len(names) == 12
     assert all(a != b for a, b in pairwise(sorted(names)))
+
+
+def test_a_current_that_pays_back_a_load_is_not_runaway() -> None:
+    """At float a heavy load leaves a current that begins high and falls: the charger pays it back, for hours, at the same voltage."""
+    held: Profile = [(6 * HOUR, 13.6, 0.15)]
+    paid_back: Profile = [(5, 12.8, -44.0), *[(10, 13.6, 6.0 * 0.85**n) for n in range(18)]]
+    _, began, _ = folded(battery("agm"), samples([*charge(14.4, None, float_h=0)[:-2], *held, *paid_back]))
+    assert "charge_runaway" not in began
+
+
+def test_a_current_that_follows_the_voltage_is_not_runaway() -> None:
+    """The sun comes up, or the charger follows the cold: 40 mV more at float, and the current rises with it."""
+    rising: Profile = [(20, 13.50 + 0.005 * n, 0.15 + 0.25 * n) for n in range(9)]
+    _, began, _ = folded(battery("agm"), samples([*charge(14.4, None, float_h=0)[:-2], (6 * HOUR, 13.5, 0.15), *rising]))
+    assert "charge_runaway" not in began
+
+
+def test_a_float_that_warms_itself_is_runaway_within_the_hour() -> None:
+    """The current rises at a voltage that stands while the battery warms by kelvins: high, without waiting for the hour."""
+    before = samples([*charge(14.4, None, float_h=0)[:-2], (6 * HOUR, 13.6, 0.15)])
+    last_ms = before[-1].at_ms
+    warming = [Reading("b", last_ms + 60_000 * m, 13.6, round(0.15 + 0.05 * m, 2), round(2 * (25 + 0.08 * m)) / 2) for m in range(1, 56)]
+    _, began, _ = folded(battery("agm"), [*before, *warming])
+    assert began["charge_runaway"].priority == "high"
+
+
+def test_a_maintained_battery_seen_by_its_voltage_is_not_called_underfed() -> None:
+    """Full on a maintainer in the cold, half-hourly readings, no current: float at 14.1 V after a rise is right."""
+    profile: Profile = [*[(30, 12.9 + 0.2 * n, None) for n in range(6)], (48 * HOUR, 14.1, None)]
+    full = battery("agm", initial_state_of_charge_pct=97.0)
+    _, began, _ = folded(full, samples(profile, 4.0, every_min=15, voltage_only=True, rest_v=12.9))
+    assert "charge_under_voltage" not in began
+
+
+def test_time_at_a_lower_set_point_is_not_counted_at_the_higher() -> None:
+    """A night at 13.7 V on mains and then two hours of sun at 14.4 V are not eleven hours stuck in absorption."""
+    night: Profile = [*[(10, 12.7 + 0.08 * n, 15.0) for n in range(12)], *[(10, 13.7, max(0.4, 15.0 * 0.9**n)) for n in range(54)]]
+    state, began, _ = folded(battery("agm"), samples([*night, (2 * HOUR, 14.4, 0.5)]))
+    assert "charge_stuck" not in began
+    assert state.charging.session is not None
+    assert state.charging.session.absorption_ms < 4 * HOUR * 60_000
+
+
+def test_a_panels_trickle_in_frost_does_not_count_and_a_charge_does() -> None:
+    """0.2 A into 100 Ah of lithium at -5 °C is fog on the panel; 3 A for half an hour is a high alert."""
+    for amps, told in ((0.2, False), (3.0, True)):
+        _, began, _ = folded(battery("lifepo4"), samples([(30, 13.4, amps)], -5.0, rest_v=13.2))
+        assert ("charge_lithium_cold" in began) is told

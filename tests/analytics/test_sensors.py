@@ -14,7 +14,7 @@ import pytest
 from analytics import core
 from analytics.assessment import Finding
 from analytics.battery import Battery
-from analytics.reading import Note
+from analytics.reading import Note, Reading
 from analytics.rules import RULES
 from tests.score.remade import Row
 from tests.score.scoring import reading
@@ -189,3 +189,32 @@ def test_a_replacement_clears_the_suspicions() -> None:
     state, _ = core.step(state, Note("x", round(rows[300].time_s * 1000), "replaced"))
     assert state.sensors.same_a is None
     assert state.sensors.steps == 0
+
+
+def standing_shunt(current_a: float, volts: Callable[[int], float]) -> set[str]:
+    """The sensor rules that speak over a day of five-minute readings at one unchanging current."""
+    declared = Battery("b", "agm", 100.0, cells=6, initial_state_of_charge_pct=80.0)
+    state, found = core.begin(declared), set()
+    for k in range(288):
+        state, _ = core.step(state, Reading("b", 1_767_225_600_000 + 300_000 * k, round(volts(k), 2), current_a, 15.0))
+        found |= {f.rule for f in state.details.findings if f.rule in SENSOR_RULES}
+    return found
+
+
+def test_a_resting_shunt_may_repeat_itself_while_surface_charge_fades() -> None:
+    """Hours of the same 40 mA after a charge, while the voltage sinks by half a volt, are an honest shunt at rest."""
+    assert "sensor_stuck_current" not in standing_shunt(-0.04, lambda k: 12.75 + 0.5 * 0.97**k)
+
+
+def test_a_shunt_that_sees_nothing_while_a_charger_lifts_the_battery_is_named() -> None:
+    """A battery that is not full rises by a volt, and the shunt goes on repeating its zero."""
+    assert "sensor_stuck_current" in standing_shunt(0.0, lambda k: 12.4 if k < 100 else min(14.4, 12.8 + 0.02 * (k - 100)))
+
+
+def test_a_battery_that_collapses_empty_does_not_turn_the_shunt_round() -> None:
+    """Below 11.4 V the voltage falls whatever the load does: load steps there say nothing of the shunt's sign."""
+    declared = Battery("b", "agm", 100.0, cells=6, initial_state_of_charge_pct=20.0)
+    state = core.begin(declared)
+    for k in range(120):
+        state, _ = core.step(state, Reading("b", 1_767_225_600_000 + 60_000 * k, 11.2 - 0.03 * k, -7.0 if k % 2 else -7.0 + k % 4, 15.0))
+        assert "sensor_reversed" not in {f.rule for f in state.details.findings}
