@@ -81,7 +81,7 @@ def model_of(battery: Battery) -> Model:
         10.0 * ah,
         0.003 * ah,
         sqrt(table_sd**2 + battery.sensor.voltage_offset_v**2),
-        0.02 if own else 0.7,
+        0.02 if own else 0.5,
         (0.0001 if kind.lead_acid else 0.0) * cells,
         0.0001 * cells,
         (kind.absorption.low - 0.02) * cells,

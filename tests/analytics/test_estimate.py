@@ -316,6 +316,15 @@ def test_a_hand_measured_voltage_corrects() -> None:
     assert after.anchor.kind == "check"
 
 
+def test_a_published_table_and_an_unknown_start_are_told_wide() -> None:
+    """Two days at rest with the chemistry's table alone: wider than with a declared start, and not narrower than the table's spread."""
+    rows: list[tuple[float, float, float | None, float | None]] = [(k / 6, 12.45, 0.0, 20.0) for k in range(288)]
+    unknown, declared = battery("agm"), battery("agm", initial_state_of_charge_pct=62.0)
+    spread_pct = 100 * 6 * CHEMISTRIES["agm"].rest_voltage_spread_v.value / (fact("OCV-AGM-100").value - fact("OCV-AGM-0").value)
+    assert width(unknown, told(unknown, rows)) > 2 * 1.645 * spread_pct
+    assert width(unknown, told(unknown, rows)) > width(declared, told(declared, rows))
+
+
 def test_learned_values_can_be_forgotten() -> None:
     """Forgetting one value brings back its first guess and leaves the others; forgetting all brings back all."""
     owner = battery("agm")
