@@ -29,20 +29,20 @@ def interval(model: Model, belief: Belief) -> tuple[float | None, float | None, 
     soc, f = belief.soc, belief.filter
     if soc is None:
         return None, None, None
-    half = 164.5 * (0.03 if f is None else (f.cov[0] + _unread(model, belief)) ** 0.5)
+    half = 164.5 * (0.03 if f is None else (f.cov[0] + _unread(model)) ** 0.5)
     pct = min(100.0, max(0.0, 100 * soc))
     return pct, max(0.0, pct - half), min(100.0, pct + half)
 
 
-def _unread(model: Model, belief: Belief) -> float:
-    """Variance that a published table leaves in the state of charge while neither a start nor a full charge has told more.
+def _unread(model: Model) -> float:
+    """Variance that a published table leaves in the state of charge when no start was declared.
+
+    A full charge does not end it: it tells the table's upper end and nothing of its slope.
 
     The filter averages the table's error over the curve; a battery that stands beside the table stands so all along it.
     """
     battery = model.battery
     if not model.lead or battery.rest_voltage_table is not None or battery.initial_state_of_charge_pct is not None:
-        return 0.0
-    if belief.marks.full_ms is not None:
         return 0.0
     return (UNREAD * battery.kind.rest_voltage_spread_v.value * battery.cells / (model.top_v - model.grid[0])) ** 2
 
