@@ -29,6 +29,8 @@ LITHIUM_TAIL_H = 0.3
 """LiFePO4: the same time constant. Judgement: a tail of a twentieth of the capacity leaves about one percent."""
 UNSEEN = 1.5
 """Standard deviations between count and charger after a silence from which on the count is dropped. Judgement."""
+UNSEEN_H = 2.0
+"""Judgement: nothing worth the name is charged in a shorter silence, and a panel's readings have such silences every day."""
 FULL_AFTER_H = 1.0
 """Trade: absorption held and the tail current for 1 to 3 h."""
 
@@ -77,14 +79,14 @@ def by_charger(model: Model, f: Filter, marks: Marks, slot: Slot, seen: Seen) ->
 def after_silence(model: Model, f: Filter, seen: Seen) -> Filter:
     """The correction by a voltage that a charger holds when a silence ends, absorption or float.
 
-    Where it disagrees with the usual current carried on through the silence, a charge went unseen: the count is worth nothing then.
+    Where it says clearly more than the usual current carried on through the silence, a charge went unseen: the count is worth nothing then.
+    Where it says less it may be a panel, whose current tells of the sun and not of what is missing.
     """
-    if not _held(model, seen) or seen.current_a <= 0:
-        return f
-    alone = by_tail(model, replaced(f, SOC, 0.5, MOST_SD * MOST_SD), seen, 0.25)
-    if abs(alone.mean[SOC] - f.mean[SOC]) > UNSEEN * (f.cov[0] + alone.cov[0]) ** 0.5:
-        return alone
-    return by_tail(model, f, seen, 0.25)
+    if seen.hours >= UNSEEN_H and seen.current_a > 0 and _held(model, seen):
+        alone = by_tail(model, replaced(f, SOC, 0.5, MOST_SD * MOST_SD), seen, 0.25)
+        if alone.mean[SOC] - f.mean[SOC] > UNSEEN * (f.cov[0] + alone.cov[0]) ** 0.5:
+            return alone
+    return by_tail(model, f, seen, 0.25) if absorbing(model, seen) else f
 
 
 def by_tail(model: Model, f: Filter, seen: Seen, since_h: float) -> Filter:

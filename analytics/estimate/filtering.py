@@ -9,7 +9,7 @@ from analytics.estimate.belief import DIAGONAL, PAIRS, SOC, Filter, N
 FLOOR = (1e-7, 1e-9, 1e-7, 1e-9, 1e-9, 1e-9, 1e-13, 1e-4)
 """Smallest variances. Judgement: far below anything that can be known, far above rounding."""
 ROWS = tuple(tuple(PAIRS.index((min(i, j), max(i, j))) for j in range(N)) for i in range(N))
-LEAST, MOST = -0.10, 1.005
+LEAST, MOST = -0.10, 1.02
 """The filter may run a little past empty and full, so that a count is not lost at the end; what is told never does."""
 MOST_SD = 0.30
 """Standard deviation of a state of charge of which nothing is known (uniform from 0 to 1: 0.29)."""

@@ -188,7 +188,9 @@ def year(folder: Path) -> None:
     to_ms = BEGIN_MS + YEAR * 60_000
     times = [cpu_of(lambda: history.read("b00000", BEGIN_MS, to_ms, 1000)) for _ in range(5)]
     connection = sqlite3.connect(ledger.database.path)
-    bare_times = [cpu_of(lambda: connection.execute("SELECT * FROM history_hour WHERE battery = 1 ORDER BY at_ms").fetchall()) for _ in range(5)]
+    bare_times = [
+        cpu_of(lambda: connection.execute("SELECT * FROM history_hour WHERE battery = 1 ORDER BY at_ms").fetchall()) for _ in range(5)
+    ]
     connection.close()
     row(
         "a year as 1,000 points against a bare read of the hours",

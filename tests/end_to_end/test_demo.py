@@ -23,7 +23,7 @@ def test_the_demonstration_tells_its_story_and_leaves_only_its_folder(tmp_path: 
     assert re.search(r"otter: About \d+ %, very likely between \d+ and \d+ %", said)
     assert "Traceback" not in said + done.stderr
     assert [p.name for p in tmp_path.iterdir()] == ["data"]
-    assert sorted(p.suffix for p in (tmp_path / "data" / "demo").iterdir() if not p.name.endswith(("-wal", "-shm"))) == [".db"]
+    assert sorted(p.suffix for p in (tmp_path / "data" / "demo").iterdir() if not p.name.endswith(("-wal", "-shm", ".reserve"))) == [".db"]
 
 
 def test_ctrl_c_stops_the_demonstration_cleanly(tmp_path: Path) -> None:
