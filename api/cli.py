@@ -144,7 +144,7 @@ def token_new(
 @token.command("list")
 def token_list(settings: SETTINGS = WHERE) -> None:
     """Show who has a token (never the token itself)."""
-    from api.recording import rfc3339
+    from api.words import rfc3339
 
     for t in _tokens(settings).all():
         until = "until withdrawn" if t.expires_ms is None else f"until {rfc3339(t.expires_ms)}"

@@ -9,8 +9,8 @@ from analytics.reading import Reading
 from api.database import Database
 from api.ledger import SqlLedger
 from api.mistakes import SettingsError
-from api.recording import rfc3339
 from api.settings import Settings
+from api.words import rfc3339
 
 COLUMNS = ("time", "voltage_v", "current_a", "temperature_c", "charge_ah", "sequence")
 

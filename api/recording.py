@@ -6,12 +6,13 @@ A row that is no reading is counted with its line and reason, never guessed at; 
 import csv
 import gzip
 from collections.abc import Iterator
-from datetime import UTC, datetime
+from datetime import datetime
 from pathlib import Path
 from typing import IO
 
 from analytics.reading import Reading, on_the_grid
 from api.mistakes import SettingsError
+from api.words import rfc3339
 
 EPOCH_MS = 1_767_225_600_000
 """Where `time_s` counts from: 2026-01-01T00:00:00Z. Only differences matter; any day would do."""
@@ -88,9 +89,3 @@ def rfc3339_ms(text: str) -> int:
     if at.tzinfo is None:
         raise ValueError(f"time {text!r} has no zone: expected RFC 3339, such as 2026-03-01T08:00:00Z")
     return round(at.timestamp() * 1000)
-
-
-def rfc3339(at_ms: int) -> str:
-    """A time outside: RFC 3339 in UTC, milliseconds only where there are any."""
-    at = datetime.fromtimestamp(at_ms / 1000, UTC)
-    return at.isoformat(timespec="milliseconds" if at_ms % 1000 else "seconds").replace("+00:00", "Z")

@@ -3,7 +3,7 @@
 from collections.abc import Iterable, Mapping, Sequence
 
 from api.health import Health, Measure, Part
-from api.recording import rfc3339
+from api.words import rfc3339
 from ingest.counters import Counters
 from ingest.supervisor import Supervised
 
