@@ -3,7 +3,6 @@
 Who decides is elsewhere: analytics says what began and ended, api.acts what a person may do, api.outbox who is told.
 """
 
-import json
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import Any
 
@@ -19,10 +18,11 @@ from api.database import Database
 from api.execute import execute_each, upsert
 from api.facts import fact, keep_fact
 from api.history.sql import SqlHistory, insert, reassess
-from api.ledger_batch import Fenced, battery_ids, check_fences, keep_dead_letters, keep_notes, quarantine
+from api.ledger_batch import Fenced, battery_ids, check_fences, keep_dead_letters, keep_notes, note_of, quarantine
 from api.numbers import Numbers
 from api.ports import Alert, AlertAct, Delivery, Message
 from api.tables import BATTERIES, DEAD_LETTERS, DECLARATIONS, LATEST, NOTES, PARTITIONS, QUARANTINE
+from api.taking_over import Past, pasts
 
 
 class SqlLedger:
@@ -34,7 +34,8 @@ class SqlLedger:
         self.history = SqlHistory(database, self._numbers)
         self._checkpoints = Checkpoints()
         self._details: dict[str, Details] = {}
-        self._declared: tuple[int | None, list[Battery]] = (None, [])
+        self._declared: tuple[object, dict[str, Battery]] = (None, {})
+        """The newest declaration of each battery by id, and what the table looked like then."""
         self.mark_unsent: Callable[[Connection, Batch, Mapping[str, int]], None] | None = None
         """Called in the transaction of each commit, where there is a second history (api.history.forward)."""
 
@@ -88,8 +89,11 @@ class SqlLedger:
         execute_each(connection, "UPDATE latest SET at_ms = ?, assessment = ? WHERE battery = ? AND at_ms <= ?", moved)
         execute_each(connection, upsert(LATEST, "battery") + " WHERE excluded.at_ms >= latest.at_ms", whole)
 
-    def claim(self, battery_ids: Sequence[str]) -> dict[str, int]:
-        """Take batteries over: whoever claimed them before can no longer commit for them."""
+    def claim(self, battery_ids: Sequence[str], queues: Mapping[str, str] | None = None) -> dict[str, int]:
+        """Take batteries over: whoever claimed them before can no longer commit for them.
+
+        `queues`: through which queue a battery's readings come, where that is known.
+        """
         with self.database.writing() as connection:
             numbers = self._numbers.of(connection, battery_ids)
             wanted = {numbers[battery_id]: battery_id for battery_id in battery_ids}
@@ -97,15 +101,11 @@ class SqlLedger:
             raised = connection.execute(
                 update(BATTERIES).where(b.number.in_(wanted)).values(fence=b.fence + 1).returning(b.number, b.fence)
             ).all()
-        self._checkpoints.forget()
-        self._details.clear()
+            execute_each(connection, upsert(PARTITIONS, "battery"), [(numbers[i], queue) for i, queue in (queues or {}).items()])
+        for number, battery_id in wanted.items():
+            self._checkpoints.forget(number)
+            self._details.pop(battery_id, None)
         return {wanted[number]: fence for number, fence in raised}
-
-    def keep_partition(self, battery_id: str, queue: str) -> None:
-        """Through which queue a battery's readings come."""
-        with self.database.writing() as connection:
-            number = self._numbers.of(connection, [battery_id])[battery_id]
-            execute_each(connection, upsert(PARTITIONS, "battery"), [(number, queue)])
 
     def of_partition(self, queue: str) -> list[str]:
         """The batteries whose readings last came through this queue."""
@@ -116,19 +116,24 @@ class SqlLedger:
     # --- batteries
 
     def batteries(self) -> list[Battery]:
-        """The newest declaration of each, by id. Read again only when something was declared, by whichever process."""
-        d, b = DECLARATIONS.c, BATTERIES.c
-        with self.database.reading() as connection:
-            number = connection.execute(select(func.max(d.number))).scalar_one_or_none()
-            if number != self._declared[0]:
-                newest = select(func.max(d.number)).group_by(d.battery).scalar_subquery()
-                query = select(d.declared).join(BATTERIES, b.number == d.battery).where(d.number.in_(newest)).order_by(b.id)
-                self._declared = number, [record.battery_loads(text) for text in connection.execute(query).scalars()]
-        return list(self._declared[1])
+        """The newest declaration of each, by id."""
+        return list(self._newest_declared().values())
 
     def battery(self, battery_id: str) -> Battery | None:
-        found = self.declarations(battery_id)
-        return found[-1][2] if found else None
+        return self._newest_declared().get(battery_id)
+
+    def _newest_declared(self) -> dict[str, Battery]:
+        """Read again only when something was declared, by whichever process: every request and every watcher asks for it."""
+        d, b = DECLARATIONS.c, BATTERIES.c
+        with self.database.reading() as connection:
+            # the count too: of two transactions at the same time, the later number may be committed first
+            seen = tuple(connection.execute(select(func.max(d.number), func.count())).one())
+            if seen != self._declared[0]:
+                newest = select(func.max(d.number)).group_by(d.battery).scalar_subquery()
+                query = select(d.declared).join(BATTERIES, b.number == d.battery).where(d.number.in_(newest)).order_by(b.id)
+                found = [record.battery_loads(text) for text in connection.execute(query).scalars()]
+                self._declared = seen, {battery.id: battery for battery in found}
+        return self._declared[1]
 
     def declare(self, battery: Battery, at_ms: int, who: str) -> None:
         """Keep a declaration; an older one stays in its history. Declaring the same again changes nothing."""
@@ -177,6 +182,12 @@ class SqlLedger:
         with self.database.reading() as connection:
             return self._checkpoints.newest(connection, number, before_ms)
 
+    def pasts(self, battery_ids: Sequence[str]) -> dict[str, Past]:
+        """What continues the folds of these batteries, in a handful of queries; those that were never kept are left out."""
+        ids = {number: i for i in battery_ids if (number := self._numbers.known(self.database, i)) is not None}
+        with self.database.reading() as connection:
+            return pasts(connection, ids) if ids else {}
+
     def readings(self, battery_id: str, from_ms: int, to_ms: int | None = None) -> Iterator[Reading]:
         return self.history.readings(battery_id, from_ms, to_ms)
 
@@ -199,7 +210,7 @@ class SqlLedger:
         query = query.where(b.id == battery_id, n.at_ms >= from_ms).order_by(n.at_ms, n.kind)
         with self.database.reading() as connection:
             found = connection.execute(query).all()
-        return [Note(battery_id, at_ms, kind, None if value is None else json.loads(value), who) for at_ms, kind, value, who in found]
+        return [note_of(battery_id, row) for row in found]
 
     # --- alerts and acts: see api.ledger_alerts
 

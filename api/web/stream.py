@@ -47,7 +47,7 @@ async def get_stream(
 
 async def _lines(house: House, caller: Caller, battery_id: str | None, states_too: bool) -> AsyncIterator[bytes]:
     yield b"retry: 3000\n: what changes comes here\n\n"
-    seen: dict[str, Battery | None] = {}
+    seen: dict[str, Battery | None] = {b.id: b if caller.sees(b) else None for b in await run_in_threadpool(house.ledger.batteries)}
     async for states, events in house.live.watch(house.settings.live_every_s, house.settings.live_idle_s):
         if not states and not events:
             yield b": still here\n\n"
@@ -60,7 +60,7 @@ async def _lines(house: House, caller: Caller, battery_id: str | None, states_to
 
 
 async def _visible(house: House, caller: Caller, wanted: str | None, battery_id: str, seen: dict[str, Battery | None]) -> Battery | None:
-    """The battery if it is wanted and may be seen; asked of the ledger once in the life of a stream."""
+    """The battery if it is wanted and may be seen. The ledger is asked only for one that was declared since the stream began."""
     if wanted is not None and battery_id != wanted:
         return None
     if battery_id not in seen:
