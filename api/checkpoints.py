@@ -13,6 +13,8 @@ from api.execute import execute_each, upsert
 from api.tables import CHECKPOINTS, NEWEST_CHECKPOINTS
 
 HOUR_MS, DAY_MS = 3_600_000, 86_400_000
+AT_ONCE = 1_000
+"""Batteries asked for in one query."""
 KEPT_DAYS = 45
 """Judgement: longer than a van is usually out of reach; later than that the fold begins at the oldest checkpoint there is."""
 
@@ -22,32 +24,42 @@ class Checkpoints:
 
     def __init__(self) -> None:
         self._thinned_ms: dict[int, int] = {}
-        self._unsure: set[int] | None = None
-        """Batteries to be asked for again; None: all of them, in one query, as a fleet's first commit needs them all."""
 
     def forget(self, number: int | None = None) -> None:
         """Another process may have written; ask the table next time."""
         if number is None:
             self._thinned_ms.clear()
-            self._unsure = None
-        elif self._unsure is not None:
+        else:
             self._thinned_ms.pop(number, None)
-            self._unsure.add(number)
 
     def keep(self, connection: Connection, batch: Batch, numbers: dict[str, int]) -> None:
         """Drop what late readings made untrue, then keep the batch's own."""
-        for battery_id, earliest_ms in _earliest(batch).items():
-            number = numbers[battery_id]
-            if earliest_ms <= self._newest_thinned(connection, number):
-                execute_each(connection, "DELETE FROM checkpoints WHERE battery = ? AND at_ms >= ?", [(number, earliest_ms)])
-                self.forget(number)
+        earliest = {numbers[battery_id]: at_ms for battery_id, at_ms in _earliest(batch).items()}
         made = [(numbers[c.battery_id], c.at_ms, c.state) for c in batch.checkpoints]
+        self._learn(connection, {*earliest, *(number for number, _, _ in made)})
+        untrue = [(number, at_ms) for number, at_ms in earliest.items() if at_ms <= self._thinned_ms[number]]
+        execute_each(connection, "DELETE FROM checkpoints WHERE battery = ? AND at_ms >= ?", untrue)
+        for number, _ in untrue:
+            self.forget(number)
+        self._learn(connection, {number for number, _ in untrue})
         execute_each(connection, upsert(NEWEST_CHECKPOINTS, "battery"), made)
+        thinned = []
         for number, at_ms, state in made:
-            if at_ms // HOUR_MS > self._newest_thinned(connection, number) // HOUR_MS:
-                execute_each(connection, upsert(CHECKPOINTS, "battery", "at_ms"), [(number, at_ms, zlib.compress(state, 6))])
+            if at_ms // HOUR_MS > self._thinned_ms[number] // HOUR_MS:
+                thinned.append((number, at_ms, zlib.compress(state, 6)))
                 self._thinned_ms[number] = at_ms
-                _thin(connection, number, at_ms)
+        execute_each(connection, upsert(CHECKPOINTS, "battery", "at_ms"), thinned)
+        _thin(connection, [(number, at_ms) for number, at_ms, _ in thinned])
+
+    def _learn(self, connection: Connection, numbers: set[int]) -> None:
+        """When the newest thinned checkpoint of each was, in one query: a fleet's first commit asks for many."""
+        missing = sorted(numbers - self._thinned_ms.keys())
+        c = CHECKPOINTS.c
+        for at in range(0, len(missing), AT_ONCE):
+            part = missing[at : at + AT_ONCE]
+            self._thinned_ms.update(dict.fromkeys(part, -HOUR_MS))
+            found = connection.execute(select(c.battery, func.max(c.at_ms)).where(c.battery.in_(part)).group_by(c.battery))
+            self._thinned_ms.update((battery, at_ms) for battery, at_ms in found)
 
     def newest(self, connection: Connection, number: int, before_ms: int | None) -> tuple[int, bytes] | None:
         """The newest one, or the newest one before a time."""
@@ -58,22 +70,6 @@ class Checkpoints:
         older = select(c.at_ms, c.state).where(c.battery == number, c.at_ms < before_ms).order_by(c.at_ms.desc()).limit(1)
         found = connection.execute(older).one_or_none()
         return None if found is None else (found.at_ms, zlib.decompress(bytes(found.state)))
-
-    def _newest_thinned(self, connection: Connection, number: int) -> int:
-        newest = self._thinned_ms.get(number)
-        if newest is None:
-            if self._unsure is None or number in self._unsure:
-                c = CHECKPOINTS.c
-                query = select(c.battery, func.max(c.at_ms)).group_by(c.battery)
-                if self._unsure is None:
-                    self._unsure = set()
-                else:
-                    query = query.where(c.battery == number)
-                    self._unsure.discard(number)
-                for battery, at_ms in connection.execute(query):
-                    self._thinned_ms[battery] = at_ms
-            newest = self._thinned_ms.setdefault(number, -HOUR_MS)
-        return newest
 
 
 def _earliest(batch: Batch) -> dict[str, int]:
@@ -88,10 +84,12 @@ def _earliest(batch: Batch) -> dict[str, int]:
     return earliest
 
 
-def _thin(connection: Connection, number: int, newest_ms: int) -> None:
-    execute_each(connection, "DELETE FROM checkpoints WHERE battery = ? AND at_ms < ?", [(number, newest_ms - KEPT_DAYS * DAY_MS)])
+def _thin(connection: Connection, newest: list[tuple[int, int]]) -> None:
+    """`newest`: numbers and times of the checkpoints just kept."""
+    too_old = [(number, at_ms - KEPT_DAYS * DAY_MS) for number, at_ms in newest]
+    execute_each(connection, "DELETE FROM checkpoints WHERE battery = ? AND at_ms < ?", too_old)
     sql = (
         "DELETE FROM checkpoints WHERE battery = ? AND at_ms < ? AND at_ms NOT IN"
         " (SELECT min(at_ms) FROM checkpoints WHERE battery = ? GROUP BY at_ms / 86400000)"
     )
-    execute_each(connection, sql, [(number, newest_ms - DAY_MS, number)])
+    execute_each(connection, sql, [(number, at_ms - DAY_MS, number) for number, at_ms in newest])

@@ -2,6 +2,7 @@
 
 import json
 from collections.abc import Iterable, Mapping, Sequence
+from typing import Any
 
 from sqlalchemy import Connection, delete, func, select
 
@@ -49,6 +50,12 @@ def check_fences(connection: Connection, numbers: dict[str, int], fences: Mappin
 def keep_notes(connection: Connection, notes: Sequence[Note], numbers: dict[str, int]) -> None:
     made = [(numbers[n.battery_id], n.at_ms, n.kind, None if n.value is None else json.dumps(n.value), n.who) for n in notes]
     execute_each(connection, upsert(NOTES, "battery", "at_ms", "kind", renew=False), made)
+
+
+def note_of(battery_id: str, row: Sequence[Any]) -> Note:
+    """`row`: time, kind, value, who."""
+    at_ms, kind, value, who = row
+    return Note(battery_id, at_ms, kind, None if value is None else json.loads(value), who)
 
 
 def keep_dead_letters(connection: Connection, letters: Sequence[DeadLetter]) -> None:

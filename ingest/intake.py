@@ -26,6 +26,7 @@ CATCHING_UP_MS = 600_000
 """Judgement: while a backlog comes in, the next piece of it follows within ten minutes; only then a battery is silent by the clock."""
 UNKNOWN_AGAIN_MS = 60_000
 MOST_UNKNOWN = 10_000
+FORESEEN_AT_ONCE = 100
 MOST_STREAMS = 50_000
 
 Decoders = Mapping[str, Callable[[str | None], Decoder]]
@@ -87,8 +88,11 @@ class Intake:
         return [i for i in sorted(fresh) if now_ms - unknown.get(i, -UNKNOWN_AGAIN_MS) >= UNKNOWN_AGAIN_MS]
 
     def load(self, battery_ids: Sequence[str]) -> None:
-        """Reads the store."""
-        for battery_id in battery_ids:
+        """Reads the store, in larger parts where it can read ahead."""
+        foresee = getattr(self.folding.store, "foresee", None)
+        for nth, battery_id in enumerate(battery_ids):
+            if foresee is not None and nth % FORESEEN_AT_ONCE == 0:
+                foresee(battery_ids[nth : nth + FORESEEN_AT_ONCE])
             if self.folding.load(battery_id, self.batch) is None:
                 if len(self._unknown) >= MOST_UNKNOWN:
                     self._unknown.clear()

@@ -198,7 +198,7 @@ def test_a_worker_learns_which_queues_it_reads_though_all_are_silent(node: Node,
         with Database(str(tmp_path / "r.db")) as database:
             ledger = SqlLedger(database)
             ledger.declare(Battery("silent", "agm", 95.0), 0, "test")
-            ledger.keep_partition("silent", "readings-02")
+            ledger.claim(["silent"], {"silent": "readings-02"})
             store = FencedLedger(ledger, _never)
             pipeline = Pipeline(store, {"json": decoder}, StoryClock())
             source = AmqpSource(settings(node), StoryClock(), _never)
