@@ -9,7 +9,7 @@ import zlib
 from sqlalchemy import Connection, func, select
 
 from analytics.batch import Batch
-from api.execute import execute_each, upsert
+from api.execute import conflict, execute_each, insert_each
 from api.tables import CHECKPOINTS, NEWEST_CHECKPOINTS
 
 HOUR_MS, DAY_MS = 3_600_000, 86_400_000
@@ -42,13 +42,14 @@ class Checkpoints:
         for number, _ in untrue:
             self.forget(number)
         self._learn(connection, {number for number, _ in untrue})
-        execute_each(connection, upsert(NEWEST_CHECKPOINTS, "battery"), made)
+        newest = list({row[0]: row for row in made}.values())
+        insert_each(connection, NEWEST_CHECKPOINTS, newest, conflict(NEWEST_CHECKPOINTS, "battery"))
         thinned = []
         for number, at_ms, state in made:
             if at_ms // HOUR_MS > self._thinned_ms[number] // HOUR_MS:
                 thinned.append((number, at_ms, zlib.compress(state, 6)))
                 self._thinned_ms[number] = at_ms
-        execute_each(connection, upsert(CHECKPOINTS, "battery", "at_ms"), thinned)
+        insert_each(connection, CHECKPOINTS, thinned, conflict(CHECKPOINTS, "battery", "at_ms"))
         _thin(connection, [(number, at_ms) for number, at_ms, _ in thinned])
 
     def _learn(self, connection: Connection, numbers: set[int]) -> None:

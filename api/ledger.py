@@ -15,11 +15,11 @@ from analytics.reading import Note, Reading
 from api import ledger_alerts, ledger_deliveries, record
 from api.checkpoints import Checkpoints
 from api.database import Database
-from api.execute import execute_each, upsert
+from api.execute import conflict, execute_each, insert_each
 from api.facts import fact, keep_fact
 from api.history.sql import SqlHistory, insert, reassess
 from api.ledger_batch import Fenced, battery_ids, check_fences, keep_dead_letters, keep_notes, note_of, quarantine
-from api.numbers import Numbers
+from api.numbers import Numbers, among
 from api.ports import Alert, AlertAct, Delivery, Message
 from api.tables import BATTERIES, DEAD_LETTERS, DECLARATIONS, LATEST, NOTES, PARTITIONS, QUARANTINE
 from api.taking_over import Past, pasts
@@ -87,7 +87,7 @@ class SqlLedger:
             else:
                 whole.append((numbers[battery_id], assessment.at_ms, text, record.dumps(assessment.details)))
         execute_each(connection, "UPDATE latest SET at_ms = ?, assessment = ? WHERE battery = ? AND at_ms <= ?", moved)
-        execute_each(connection, upsert(LATEST, "battery") + " WHERE excluded.at_ms >= latest.at_ms", whole)
+        insert_each(connection, LATEST, whole, conflict(LATEST, "battery") + " WHERE excluded.at_ms >= latest.at_ms")
 
     def claim(self, battery_ids: Sequence[str], queues: Mapping[str, str] | None = None) -> dict[str, int]:
         """Take batteries over: whoever claimed them before can no longer commit for them.
@@ -101,7 +101,8 @@ class SqlLedger:
             raised = connection.execute(
                 update(BATTERIES).where(b.number.in_(wanted)).values(fence=b.fence + 1).returning(b.number, b.fence)
             ).all()
-            execute_each(connection, upsert(PARTITIONS, "battery"), [(numbers[i], queue) for i, queue in (queues or {}).items()])
+            made = [(numbers[battery_id], queue) for battery_id, queue in (queues or {}).items()]
+            insert_each(connection, PARTITIONS, made, conflict(PARTITIONS, "battery"))
         for number, battery_id in wanted.items():
             self._checkpoints.forget(number)
             self._details.pop(battery_id, None)
@@ -166,12 +167,17 @@ class SqlLedger:
             ).one_or_none()
         return None if found is None else _assessment(*found)
 
-    def latest_of_all(self) -> dict[str, Assessment]:
-        """The newest assessment of every battery, in one query."""
-        t, b = LATEST.c, BATTERIES.c
+    def latest_of(self, battery_ids: Sequence[str]) -> dict[str, Assessment]:
+        """The newest assessment of each, in one query."""
+        t, b, wanted = LATEST.c, BATTERIES.c, set(battery_ids)
+        query = select(b.id, t.assessment, t.details).join(BATTERIES, b.number == t.battery)
         with self.database.reading() as connection:
-            found = connection.execute(select(b.id, t.assessment, t.details).join(BATTERIES, b.number == t.battery)).all()
-        return {battery_id: _assessment(text, details) for battery_id, text, details in found}
+            found = connection.execute(among(query, battery_ids)).all()
+        return {battery_id: _assessment(text, details) for battery_id, text, details in found if battery_id in wanted}
+
+    def last_of(self, battery_ids: Sequence[str]) -> dict[str, Reading]:
+        """The last reading of each."""
+        return self.history.last_of(battery_ids)
 
     def resume(self, battery_id: str, before_ms: int | None = None) -> tuple[int, bytes] | None:
         """The newest checkpoint (its time and state), or the newest one before a time."""

@@ -12,13 +12,13 @@ from sqlalchemy import Connection, func, select
 from analytics.assessment import Assessment
 from analytics.reading import Reading
 from api.database import Database
-from api.execute import marked
+from api.execute import insert_each, marked
 from api.history.codes import HIGH_SQL, LOW_SQL, PHASE_SQL, reading_of, rows
 from api.history.columns import Point, joined_columns, raw_columns, width_ms
 from api.history.sources import HOUR_MS, MINUTE_MS, raw_missing, sources
-from api.numbers import Numbers
+from api.numbers import Numbers, among
 from api.ports import Columns
-from api.tables import HISTORY
+from api.tables import BATTERIES, HISTORY, UNROLLED
 
 AT_ONCE = 5_000
 """Rows fetched at a time when all readings are asked for; judgement: about a megabyte."""
@@ -48,6 +48,17 @@ class SqlHistory:
         with self._database.reading() as connection:
             last: int | None = connection.execute(select(func.max(HISTORY.c.at_ms)).where(HISTORY.c.battery == number)).scalar_one_or_none()
         return last
+
+    def last_of(self, battery_ids: Sequence[str]) -> dict[str, Reading]:
+        """The last reading of each that has one, in one query."""
+        b, h, newest = BATTERIES.c, HISTORY.c, HISTORY.alias().c
+        last = select(func.max(newest.at_ms)).where(newest.battery == b.number).correlate(BATTERIES).scalar_subquery()
+        query = select(b.id, h.at_ms, h.sequence, h.voltage_mv, h.current_ma, h.temperature_dc, h.charge_mah)
+        query = query.select_from(BATTERIES.join(HISTORY, (h.battery == b.number) & (h.at_ms == last))).order_by(h.sequence)
+        with self._database.reading() as connection:
+            found = connection.execute(among(query, battery_ids)).all()
+        wanted = set(battery_ids)
+        return {row[0]: reading_of(row[0], row[1:]) for row in found if row[0] in wanted}
 
     def readings(self, battery_id: str, from_ms: int, to_ms: int | None = None) -> Iterator[Reading]:
         """[from_ms, to_ms) as folded: by time, then by sequence."""
@@ -93,30 +104,21 @@ class SqlHistory:
 
 def insert(connection: Connection, pairs: Sequence[tuple[Reading, Assessment]], numbers: dict[str, int]) -> None:
     """Insert in the caller's transaction; keys already there are left alone."""
-    if pairs:
-        made = rows(pairs, numbers)
-        connection.exec_driver_sql(_insert_sql(connection) + " ON CONFLICT DO NOTHING", made)
-        mark_unrolled(connection, {(row[0], row[1] - row[1] % HOUR_MS) for row in made})
+    made = rows(pairs, numbers)
+    insert_each(connection, HISTORY, made, "ON CONFLICT DO NOTHING")
+    mark_unrolled(connection, {(row[0], row[1] - row[1] % HOUR_MS) for row in made})
 
 
 def reassess(connection: Connection, pairs: Sequence[tuple[Reading, Assessment]], numbers: dict[str, int]) -> None:
     """Write the new belief beside readings that history has (and the reading too, should it be missing)."""
-    if pairs:
-        made = rows(pairs, numbers)
-        renewed = ", ".join(f"{name} = excluded.{name}" for name in ("soc_cpct", "belief"))
-        connection.exec_driver_sql(_insert_sql(connection) + f" ON CONFLICT (battery, at_ms, sequence) DO UPDATE SET {renewed}", made)
-        mark_unrolled(connection, {(row[0], row[1] - row[1] % HOUR_MS) for row in made})
+    made = list({row[:3]: row for row in rows(pairs, numbers)}.values())
+    renewed = ", ".join(f"{name} = excluded.{name}" for name in ("soc_cpct", "belief"))
+    insert_each(connection, HISTORY, made, f"ON CONFLICT (battery, at_ms, sequence) DO UPDATE SET {renewed}")
+    mark_unrolled(connection, {(row[0], row[1] - row[1] % HOUR_MS) for row in made})
 
 
 def mark_unrolled(connection: Connection, hours: Iterable[tuple[int, int]]) -> None:
-    mark = "?, ?" if connection.dialect.name == "sqlite" else "%s, %s"
-    connection.exec_driver_sql(f"INSERT INTO unrolled (battery, at_ms) VALUES ({mark}) ON CONFLICT DO NOTHING", sorted(hours))  # noqa: S608
-
-
-def _insert_sql(connection: Connection) -> str:
-    names = [column.name for column in HISTORY.columns]
-    mark = "?" if connection.dialect.name == "sqlite" else "%s"
-    return f"INSERT INTO history ({', '.join(names)}) VALUES ({', '.join([mark] * len(names))})"  # noqa: S608
+    insert_each(connection, UNROLLED, sorted(hours), "ON CONFLICT DO NOTHING")
 
 
 def _raw(connection: Connection, number: int, from_ms: int, to_ms: int, limit: int) -> Sequence[Any]:
