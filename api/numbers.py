@@ -1,8 +1,9 @@
 """Battery ids as the small numbers that the tables use. Learned once per process; an unknown id gets a number when it is first kept."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
+from typing import Any
 
-from sqlalchemy import Connection, select
+from sqlalchemy import Connection, Select, select
 
 from api.database import Database
 from api.execute import execute_each
@@ -55,3 +56,12 @@ class Numbers:
     def _learn(self, battery_id: str, number: int) -> None:
         self._numbers[battery_id] = number
         self._ids[number] = battery_id
+
+
+MOST_NAMED = 500
+"""Judgement: of more ids than these, asking for all rows and choosing afterwards is as quick, and no driver's limit is met."""
+
+
+def among(query: Select[Any], battery_ids: Sequence[str]) -> Select[Any]:
+    """The query for these batteries only; for all where they are many: then the caller chooses."""
+    return query.where(BATTERIES.c.id.in_(battery_ids)) if len(battery_ids) <= MOST_NAMED else query

@@ -129,8 +129,11 @@ class Ledger(Protocol):
     def latest(self, battery_id: str) -> Assessment | None:
         """The newest assessment with its details."""
 
-    def latest_of_all(self) -> dict[str, Assessment]:
-        """The newest assessment of every battery that has one."""
+    def latest_of(self, battery_ids: Sequence[str]) -> dict[str, Assessment]:
+        """The newest assessment of each of these that has one, with one question for all."""
+
+    def last_of(self, battery_ids: Sequence[str]) -> dict[str, Reading]:
+        """The last reading of each of these that was ever heard, with one question for all."""
 
     def resume(self, battery_id: str, before_ms: int | None = None) -> tuple[int, bytes] | None:
         """The newest checkpoint (its time and state), or the newest one before a time."""

@@ -39,7 +39,10 @@ def list_batteries(
     found = [b for b in seen_by(house, caller, site) if after is None or b.id > after]
     page, more = found[:limit], len(found) > limit
     active = Counter(a.battery_id for a in house.ledger.alerts(active=True, battery_ids=[b.id for b in page], limit=10_000))
-    rows = [{"battery": wire.battery(b), "state": beliefs.state(house, b), "active_alerts": active[b.id]} for b in page]
+    rows = [
+        {"battery": wire.battery(b), "state": state, "active_alerts": active[b.id]}
+        for b, state in zip(page, beliefs.states(house, page), strict=True)
+    ]
     return asked.respond(request, {"batteries": rows, "next": asked.next_page(request, page[-1].id if more else None)})
 
 
@@ -114,4 +117,4 @@ def get_declarations(request: Request, house: HouseDep, caller: Reader, battery_
 
 @ROUTER.get("/batteries/{battery_id}/state", response_model=schemas.State, summary="What is believed of a battery now")
 def get_state(request: Request, house: HouseDep, caller: Reader, battery_id: str) -> Response:
-    return asked.respond(request, beliefs.state(house, battery_of(house, caller, battery_id)))
+    return asked.respond(request, beliefs.states(house, [battery_of(house, caller, battery_id)])[0])

@@ -55,10 +55,8 @@ def readyz(house: HouseDep, caller: AnyCaller) -> Response:
 )
 def metrics(request: Request, house: HouseDep, caller: Reader) -> Response:
     """Numbers of the service for those who see every fleet; numbers of the batteries that the caller may see for all."""
-    kept = house.ledger.latest_of_all()
-    measures = [
-        m for b in seen_by(house, caller)[:MOST_BATTERIES] for m in _of_battery(b.id, believed(house, b.id, kept.get(b.id)).assessment)
-    ]
+    known = believed(house, [b.id for b in seen_by(house, caller)[:MOST_BATTERIES]])
+    measures = [m for battery_id, of in known.items() for m in _of_battery(battery_id, of.assessment)]
     if caller.fleet is None:
         measures += [*house.metrics(), Measure("restvolt_watchers", "gauge", "", "Pages that watch live.", house.live.watchers())]
         measures += [

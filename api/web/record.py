@@ -58,7 +58,7 @@ def get_record(
     found = visible(house, caller, Wanted(battery_id, None, None, None, None), None)
     alerts = [(alert, house.ledger.acts(alert.id)) for alert, _ in zip(found, range(1000), strict=False)]
     declarations = [(ms, who, wire.battery(b)) for ms, who, b in house.ledger.declarations(battery_id)]
-    latest = believed(house, battery_id).assessment
+    latest = believed(house, [battery_id])[battery_id].assessment
     columns = house.history.read(battery_id, now_ms - YEARS_MS, now_ms + 60_000, 5000)
     whole = record(wire.battery(battery), battery, declarations, latest, house.ledger.notes(battery_id), alerts, columns, now_ms)
     if format == "json":

@@ -76,8 +76,9 @@ def situations(house: House, caller: Caller, site: str | None) -> list[Situation
             break  # newest first: what began that long ago and ended this week is rare enough to be missed here
         if alert.ended_ms is not None and now_ms - alert.ended_ms <= PROOF_MS:
             alerts[alert.battery_id].append(alert)
-    kept = house.ledger.latest_of_all()
-    return [Situation(b, *believed(house, b.id, kept.get(b.id)), alerts[b.id]) for b in seen_by(house, caller, site)]
+    batteries = seen_by(house, caller, site)
+    known = believed(house, [b.id for b in batteries])
+    return [Situation(b, *known[b.id], alerts[b.id]) for b in batteries]
 
 
 def row(r: Row) -> wire.Json:

@@ -80,7 +80,7 @@ async def _state(house: House, battery: Battery, assessment: Assessment) -> byte
 async def _encoded(house: House, battery: Battery, assessment: Assessment) -> bytes:
     heard_ms: int | None = assessment.at_ms
     if assessment.voltage_v is None:
-        done = await run_in_threadpool(completed, house, battery.id, assessment)
+        done = (await run_in_threadpool(completed, house, {battery.id: assessment}))[battery.id]
         assessment, heard_ms = done.assessment or assessment, done.heard_ms
     data = orjson.dumps(wire.state(battery, assessment, house.now_ms(), heard_ms))
     return b"event: state\ndata: " + data + b"\n\n"

@@ -6,7 +6,12 @@ import io
 import orjson
 import pytest
 from prometheus_client.openmetrics.parser import text_string_to_metric_families
+from sqlalchemy import event
 
+from analytics.assessment import Assessment, Details
+from analytics.batch import Batch
+from analytics.battery import Battery
+from analytics.reading import Reading
 from api.health import Health, Part
 from api.words import DAY_MS, rfc3339
 from tests.fakes.web_client import Client
@@ -234,3 +239,27 @@ def test_answers_are_json_as_the_schemas_say(reader: Client) -> None:
     for path, schema in given.items():
         parsed = schema.model_validate(orjson.loads(reader.get(path).content))
         assert parsed.model_dump(exclude_unset=True)
+
+
+@pytest.mark.parametrize("path", ["/api/v1/rounds", "/api/v1/batteries?limit=500", "/metrics"])
+def test_a_large_fleet_asks_no_more_of_the_database_than_a_small_one(path: str) -> None:
+    """Six hundred silent vehicles are read with the same number of questions as one; each is in the answer with its last voltage."""
+    asked, counts = list[str](), list[int]()
+    scene = fleet()
+    client = Client(house_of(scene)[0], headers=bearer("read"))
+    client.get(path)
+    event.listen(scene.database._read_engine, "before_cursor_execute", lambda _c, _u, statement, *_: asked.append(statement))
+    for more in (1, 600):
+        for number in range(more):
+            battery = Battery(f"many{number}", "agm", 100.0)
+            reading = Reading(battery.id, NOW_MS - DAY_MS, 12.345)
+            judged = Assessment(battery.id, NOW_MS, None, None, None, 70.0, 60.0, 80.0, "resting", None, Details(NOW_MS))
+            scene.ledger.declare(battery, NOW_MS - 9 * DAY_MS, "test")
+            scene.ledger.commit(Batch(kept=[(reading, judged)], latest={battery.id: judged}))
+        client.get(path)
+        asked.clear()
+        text = client.get(path).text
+        counts.append(len(asked))
+    assert counts[0] == counts[1] < 20
+    assert text.count("many") >= 500
+    assert path == "/api/v1/rounds" or text.count("12.345") >= 400

@@ -93,7 +93,8 @@ def test_a_batch_comes_back_whole(ledger: SqlLedger) -> None:
     assert ledger.notes("van") == [Note("van", T0, "check", 12.62, "Ana")]
     assert ledger.resume("van") == (T0 + 1000, b"state")
     assert ledger.latest("van") == believed("van", T0 + 1000)
-    assert ledger.latest_of_all() == {"van": believed("van", T0 + 1000)}
+    assert ledger.latest_of(["van", "nobody"]) == {"van": believed("van", T0 + 1000)}
+    assert ledger.last_of(["van", "nobody"]) == {"van": list(ledger.readings("van", 0))[-1]}
     assert ledger.dead_letters() == [DeadLetter(T0, "serial:x", "no number", b"\xff\x00")]
     assert ledger.quarantined() == [Quarantined(Reading("van", T0 + 400 * DAY, 12.5, boot_id="b", monotonic_ms=5), T0, "future")]
     assert [(e, late) for _, e, late in ledger.events_to_tell()] == [
