@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from functools import cache
 from typing import Any
 
-from sqlalchemy import Column, ColumnElement, Connection, Dialect, Integer, Select, Table
+from sqlalchemy import Column, Connection, Dialect, Integer, Table
 
 
 def execute_each(connection: Connection, sql: str, rows: Sequence[tuple[Any, ...]]) -> None:

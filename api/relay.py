@@ -11,7 +11,8 @@ the format `FORMAT` below.
 import random
 import threading
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from itertools import islice
 from typing import Any, Protocol
 
 import orjson
@@ -21,7 +22,7 @@ from analytics.reading import Reading
 from api.database import DatabaseBusy, DatabaseFull
 from api.health import Part
 from api.ports import History
-from api.relay_cursor import Cursor, Stretch, stretch_of
+from api.relay_cursor import Cursor, Stretch, stretches_of
 from api.relay_link import Link, LinkLost, RelaySettings
 
 FORMAT: dict[str, Any] = {
@@ -146,22 +147,24 @@ class Relay:
             last_ms = self._history.last_ms(battery_id)
             if last_ms is not None and last_ms >= cursor.new_ms:
                 cursor.cut(last_ms)
-                window += self._next(battery_id, cursor, cursor.new_ms, None, self._left(window))
+                window += self._next(battery_id, cursor, cursor.new_ms, None, max(1, self._left(window)), 1)
         for battery_id, cursor in plan.items():
             while cursor.gaps and self._left(window) > 0 and len(window) < MOST_MESSAGES:
-                window += self._next(battery_id, cursor, *cursor.gaps[0], self._left(window))
+                window += self._next(battery_id, cursor, *cursor.gaps[0], self._left(window), MOST_MESSAGES - len(window))
         return window
 
     def _left(self, window: list[Stretch]) -> int:
         return self._room - sum(len(stretch.readings) for stretch in window)
 
-    def _next(self, battery_id: str, cursor: Cursor, from_ms: int, to_ms: int | None, left: int) -> list[Stretch]:
-        most = min(MOST_READINGS, max(1, left))
-        found = stretch_of(battery_id, from_ms, to_ms, self._history.readings(battery_id, from_ms, to_ms), most)
-        if found is None:
-            return []
-        cursor.take(found)
-        return [found]
+    def _next(self, battery_id: str, cursor: Cursor, from_ms: int, to_ms: int | None, left: int, messages: int) -> Iterator[Stretch]:
+        """At most so many messages, read from the history at once."""
+        readings = self._history.readings(battery_id, from_ms, to_ms)
+        for found in islice(stretches_of(battery_id, from_ms, to_ms, readings, min(MOST_READINGS, left)), messages):
+            cursor.take(found)
+            yield found
+            left -= len(found.readings)
+            if left < MOST_READINGS:
+                return
 
     def _wanted(self) -> list[str]:
         only = self._settings.only

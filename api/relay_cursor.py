@@ -90,16 +90,18 @@ class Cursor:
         return cls(kept["new_ms"], [(a, b) for a, b in kept["gaps"]], {int(day): n for day, n in kept["days"].items()})
 
 
-def stretch_of(battery_id: str, from_ms: int, to_ms: int | None, readings: Iterator[Reading], most: int) -> Stretch | None:
-    """The next message: at most about `most` readings from `from_ms` on, never cut within one millisecond. None: nothing is there.
+def stretches_of(battery_id: str, from_ms: int, to_ms: int | None, readings: Iterator[Reading], most: int) -> Iterator[Stretch]:
+    """The next messages: each at most about `most` readings, from `from_ms` on, never cut within one millisecond.
 
     `to_ms` None means up to the newest. A gap that holds nothing more gives an empty stretch, which closes it.
     """
     taken: list[Reading] = []
     for reading in readings:
         if len(taken) >= most and reading.at_ms != taken[-1].at_ms:
-            return Stretch(battery_id, from_ms, taken[-1].at_ms + 1, tuple(taken))
+            yield Stretch(battery_id, from_ms, taken[-1].at_ms + 1, tuple(taken))
+            from_ms, taken = taken[-1].at_ms + 1, []
         taken.append(reading)
     if to_ms is not None:
-        return Stretch(battery_id, from_ms, to_ms, tuple(taken))
-    return Stretch(battery_id, from_ms, taken[-1].at_ms + 1, tuple(taken)) if taken else None
+        yield Stretch(battery_id, from_ms, to_ms, tuple(taken))
+    elif taken:
+        yield Stretch(battery_id, from_ms, taken[-1].at_ms + 1, tuple(taken))

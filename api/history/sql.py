@@ -20,8 +20,8 @@ from api.numbers import Numbers, among
 from api.ports import Columns
 from api.tables import BATTERIES, HISTORY, UNROLLED
 
-AT_ONCE = 5_000
-"""Rows fetched at a time when all readings are asked for; judgement: about a megabyte."""
+AT_FIRST, AT_ONCE = 500, 5_000
+"""Rows fetched at first and at a time when all readings are asked for; judgement: many askers stop early, and more are about a megabyte."""
 
 QUANTITIES = ("voltage_mv", "current_ma", "temperature_dc", "soc_cpct")
 
@@ -64,7 +64,7 @@ class SqlHistory:
         """[from_ms, to_ms) as folded: by time, then by sequence."""
         number = self._numbers.known(self._database, battery_id)
         h = HISTORY.c
-        at, sequence = from_ms, -(1 << 63)
+        at, sequence, most = from_ms, -(1 << 63), AT_FIRST
         while number is not None:
             query = select(h.at_ms, h.sequence, h.voltage_mv, h.current_ma, h.temperature_dc, h.charge_mah).where(
                 h.battery == number, h.at_ms >= at, (h.at_ms > at) | (h.sequence > sequence)
@@ -72,12 +72,12 @@ class SqlHistory:
             if to_ms is not None:
                 query = query.where(h.at_ms < to_ms)
             with self._database.reading() as connection:
-                found = connection.execute(query.order_by(h.at_ms, h.sequence).limit(AT_ONCE)).all()
+                found = connection.execute(query.order_by(h.at_ms, h.sequence).limit(most)).all()
             for row in found:
                 yield reading_of(battery_id, row)
-            if len(found) < AT_ONCE:
+            if len(found) < most:
                 return
-            at, sequence = found[-1][0], found[-1][1]
+            at, sequence, most = found[-1][0], found[-1][1], AT_ONCE
 
     def read(self, battery_id: str, from_ms: int, to_ms: int, points: int) -> Columns:
         """See api.ports.History. Raises ValueError where the stretch is empty or no point is allowed."""

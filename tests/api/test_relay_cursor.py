@@ -1,12 +1,13 @@
 """The relay's cursor: whatever arrives in whatever order, and wherever it breaks, everything is forwarded in the end."""
 
+from itertools import islice, pairwise
 from random import Random
 
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from analytics.reading import Reading
-from api.relay_cursor import DAY_MS, DAYS_KEPT, RECENT_MS, Cursor, stretch_of
+from api.relay_cursor import DAY_MS, DAYS_KEPT, RECENT_MS, Cursor, stretches_of
 
 MINUTE_MS = 60_000
 T0 = 20_000 * DAY_MS
@@ -23,21 +24,20 @@ class Van:
     def readings(self, from_ms: int, to_ms: int | None) -> list[Reading]:
         return sorted(r for r in self.history if r.at_ms >= from_ms and (to_ms is None or r.at_ms < to_ms))
 
-    def window(self, breaks: bool, most: int = 7) -> bool:
+    def window(self, breaks: bool, most: int = 7, messages: int = 1) -> bool:
         """One window; where it breaks, the messages arrive and the cursor does not move. False: nothing to send."""
         plan, sent = self.cursor.copy(), []
         last_ms = max((r.at_ms for r in self.history), default=None)
         if last_ms is not None and last_ms >= plan.new_ms:
             plan.cut(last_ms)
-            if stretch := stretch_of("van", plan.new_ms, None, iter(self.readings(plan.new_ms, None)), most):
+            for stretch in islice(stretches_of("van", plan.new_ms, None, iter(self.readings(plan.new_ms, None)), most), 1):
                 plan.take(stretch)
                 sent.append(stretch)
         if plan.gaps:
             from_ms, to_ms = plan.gaps[0]
-            stretch = stretch_of("van", from_ms, to_ms, iter(self.readings(from_ms, to_ms)), most)
-            assert stretch is not None
-            plan.take(stretch)
-            sent.append(stretch)
+            for stretch in islice(stretches_of("van", from_ms, to_ms, iter(self.readings(from_ms, to_ms)), most), messages):
+                plan.take(stretch)
+                sent.append(stretch)
         self.arrived += [r for stretch in sent for r in stretch.readings]
         if not breaks:
             for stretch in sent:
@@ -54,7 +54,7 @@ class Van:
 acts = st.lists(
     st.one_of(
         st.tuples(st.just("write"), st.integers(0, 6 * 1440), st.integers(1, 40)),
-        st.tuples(st.just("window"), st.booleans(), st.just(0)),
+        st.tuples(st.just("window"), st.booleans(), st.integers(0, 3)),
         st.tuples(st.just("look"), st.just(0), st.just(0)),
     ),
     max_size=40,
@@ -70,7 +70,7 @@ def test_in_the_end_everything_has_arrived(acts: list[tuple[str, int, int]]) -> 
         if act == "write":
             van.history |= {Reading("van", T0 + (a + i // 2) * MINUTE_MS, 12.5, sequence=i) for i in range(b)}
         elif act == "window":
-            van.window(bool(a))
+            van.window(bool(a), messages=1 + b)
         else:
             van.look_back()
     for _ in range(3):
@@ -80,6 +80,20 @@ def test_in_the_end_everything_has_arrived(acts: list[tuple[str, int, int]]) -> 
     assert set(van.arrived) == van.history
     assert not van.cursor.gaps
     assert sum(van.cursor.days.values()) == len(van.history)
+
+
+@given(st.lists(st.integers(0, 30), max_size=60), st.integers(1, 9), st.booleans())
+def test_messages_of_one_stretch_follow_each_other(times: list[int], most: int, open_ended: bool) -> None:
+    """Each begins where the last one ended, none cuts a millisecond in two, and together they hold every reading once, in order."""
+    there = [Reading("van", at, 12.5, sequence=nth) for nth, at in enumerate(sorted(times))]
+    made = list(stretches_of("van", 0, None if open_ended else 100, iter(there), most))
+    assert [r for stretch in made for r in stretch.readings] == there
+    assert all(a.to_ms == b.from_ms for a, b in pairwise(made))
+    assert all(a.from_ms <= r.at_ms < a.to_ms for a in made for r in a.readings)
+    if open_ended:
+        assert all(a.readings for a in made)
+    else:
+        assert made[-1].to_ms == 100
 
 
 def test_the_newest_go_first() -> None:
