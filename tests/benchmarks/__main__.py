@@ -25,6 +25,7 @@ from ingest.formats import FORMATS
 from ingest.mqtt_source import MqttSettings, MqttSource
 from ingest.pipeline import Pipeline, PipelineSettings
 from ingest.supervisor import Supervised
+from tests.benchmarks import relay_catch_up, watchers
 from tests.benchmarks.scene import BEGIN_MS, battery, readings, row, store
 from tests.brokers import Broker, free_port
 
@@ -267,10 +268,25 @@ def _cpu(pid: int) -> float:
     return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
 
 
+def relay(_folder: Path) -> None:
+    """A van that was offline for a week brings its minutes to the yard's broker."""
+    relay_catch_up.main(7)
+
+
+def load(folder: Path) -> None:
+    """The page under load, in short; `python -m tests.benchmarks.watchers 60` takes longer."""
+    watchers.run(folder, 10.0)
+
+
+BENCHES = {
+    "path": path, "many": many, "year": year, "durable": durable, "process": process, "relay": relay, "load": load,
+}  # fmt: skip
+
+
 def main() -> None:
     chosen = sys.argv[1:]
     print(json.dumps({"python": sys.version.split()[0], "cores": os.cpu_count()}))
-    for name, bench in (("path", path), ("many", many), ("year", year), ("durable", durable), ("process", process)):
+    for name, bench in BENCHES.items():
         if not chosen or name in chosen:
             with tempfile.TemporaryDirectory() as folder:
                 bench(Path(folder))
