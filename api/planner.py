@@ -260,7 +260,10 @@ class Planner:
             ledger_alerts.expire(connection, now_ms)
             demanded = list(self._demanded(connection, now_ms, lock=True))
             scene = _Scene(connection, now_ms, {}, {}, {})
-            return sum(self._keep(scene, person, alert, verdict, alert.finding) for person, alert, verdict in demanded)
+            latest = self._ledger.latest_of(sorted({alert.battery_id for _, alert, _ in demanded}))
+            return sum(
+                self._keep(scene, person, alert, verdict, alert.today(latest.get(alert.battery_id))) for person, alert, verdict in demanded
+            )
 
     def _demanded(self, connection: Connection, now_ms: int, *, lock: bool) -> Iterable[tuple[Person, Alert, Verdict]]:
         alerts = ledger_alerts.going(connection, lock=lock)

@@ -62,6 +62,14 @@ class Alert:
     out_of_service_by: str | None = None
     out_of_service_reason: str | None = None
 
+    def today(self, latest: Assessment | None) -> Finding:
+        """Its finding in the figures of now while it holds; as it was announced where nothing newer is said.
+
+        "In 3 days" is not true any more a week later.
+        """
+        said = () if latest is None or self.ended_ms is not None else latest.details.findings
+        return next((finding for finding in said if finding.rule == self.rule), self.finding)
+
 
 class AlertAct(NamedTuple):
     """One line in the history of an alert: began, worsened, ended, acknowledged, shelved, unshelved, pushed, reminded …"""

@@ -156,10 +156,10 @@ def _running_low(s: Situation, now_ms: int) -> _Choice | None:
     forecast, load = s.assessment.details.forecast, s.assessment.details.standing_load
     alert = next((a for a in standing(s, now_ms) if a.rule in OF_CHARGE), None)
     if _charging(s.assessment):  # what was foretold before the charge does not hold any more
-        return None if alert is None else _Choice("charge", "let it charge until it is full", alert.finding.title, None, alert)
+        return None if alert is None else _Choice("charge", "let it charge until it is full", alert.today(s.assessment).title, None, alert)
     if forecast is None or forecast.earliest_ms is None or forecast.earliest_ms - now_ms > SOON_MS:
         return None
-    why = alert.finding.title if alert is not None else f"It may reach its limit of {forecast.limit_pct:.0f} % by then."
+    why = alert.today(s.assessment).title if alert is not None else f"It may reach its limit of {forecast.limit_pct:.0f} % by then."
     far = forecast.earliest_ms - now_ms > 3 * DAY_MS  # judgement: with less than three days it is charged first, whatever drains it
     if load is not None and load.low_a > STANDING_LOAD_A and far:
         return _Choice("isolate", f"isolate: {current(load.current_a)} standing load", why, forecast.earliest_ms, alert)
@@ -173,7 +173,8 @@ def _charging(assessment: Assessment) -> bool:
 def _other_alert(s: Situation, now_ms: int) -> _Choice | None:
     for alert in standing(s, now_ms):
         if not _is_silence(alert.finding):
-            return _Choice("look", _first_sentence(alert.finding.advice) or "look at it", alert.finding.title, None, alert)
+            finding = alert.today(s.assessment)
+            return _Choice("look", _first_sentence(finding.advice) or "look at it", finding.title, None, alert)
     return None
 
 

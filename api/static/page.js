@@ -202,9 +202,10 @@ function ruler(state, limit) {
 // ---- its alerts ---------------------------------------------------------------------------------------------------
 
 async function paintAlerts(declared) {
-  const { alerts } = await ask(`${API}/alerts?${new URLSearchParams({ battery_id: declared.id, limit: 30 })}`);
+  const [{ alerts }, { findings }] = await Promise.all([ask(`${API}/alerts?${new URLSearchParams({ battery_id: declared.id, limit: 30 })}`), ask(address("batteries", declared.id, "state"))]);
   const live = alerts.filter((a) => a.ended === null), over = alerts.filter((a) => a.ended !== null);
-  $("alerts")?.replaceChildren(h("h2", {}, live.length ? "What needs you" : "Nothing needs you"), ...live.map((a) => alertArticle(a, declared)),
+  const today = (a) => findings.find((f) => f.rule === a.rule) ?? a.finding; // "in 3 days" is not true any more a week later
+  $("alerts")?.replaceChildren(h("h2", {}, live.length ? "What needs you" : "Nothing needs you"), ...live.map((a) => alertArticle({ ...a, finding: today(a) }, declared)),
     ...(over.length ? [h("details", {}, h("summary", {}, `What is over (${over.length})`), ...over.map((a) => alertArticle(a, declared)))] : []));
 }
 

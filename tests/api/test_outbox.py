@@ -6,7 +6,7 @@ from itertools import count
 import pytest
 from pydantic import SecretStr
 
-from analytics.assessment import AlertEvent, Finding
+from analytics.assessment import AlertEvent, Assessment, Details, Finding
 from analytics.batch import Batch
 from analytics.battery import Battery
 from api.database import Database
@@ -177,6 +177,19 @@ def test_quiet_hours_hold_the_message_and_an_end_within_them_cancels_it(base: Da
     house.later(20 * HOUR, 2 * HOUR)
     assert "van2: Battery low" in house.titles()
     assert not any("van1" in title for title in house.titles())
+
+
+def test_what_is_told_again_is_told_in_the_figures_of_now(base: Database) -> None:
+    """A forecast repeated a day later carries the words of the battery's newest assessment, not those of yesterday."""
+    house = House(base, person())
+    began = event("began", 0, rule="forecast_low")
+    house.tells(began)
+    house.later()
+    now = began.finding._replace(title="Falls below its limit in 2 days")
+    today = Assessment("van1", T0 + 20 * HOUR, 12.4, None, None, 60.0, 55.0, 65.0, "resting", None, Details(T0, findings=(now,)))
+    house.ledger.commit(Batch(latest={"van1": today}))
+    house.later(2 * DAY, HOUR)
+    assert house.titles()[:2] == ["van1: Falling", "Still: van1: Falls below its limit in 2 days"]
 
 
 def test_repeated_until_acknowledged_then_reminded_once(base: Database) -> None:

@@ -43,6 +43,16 @@ def test_what_falls_soon_is_charged_by_a_date() -> None:
     assert row.due_ms == row.earliest_damage_ms == NOW_MS + round(3.5 * DAY_MS)
 
 
+def test_a_row_says_how_it_is_today() -> None:
+    """An alert that began with "in 3 days" a week ago is shown with the words of today's finding, and keeps its own where there is none."""
+    old = runs_low(BATTERY, 70, (3, 5), 95)._replace(title="May fall below 50 % in 3 days")
+    new = old._replace(title="May fall below 50 % now")
+    told = alert(old, began_ms=NOW_MS - 6 * DAY_MS)
+    assert only(Situation(BATTERY, assessed(forecast=falling(0.1), findings=(new,)), NOW_MS, [told])).why == "May fall below 50 % now"
+    assert only(Situation(BATTERY, assessed(forecast=falling(0.1)), NOW_MS, [told])).why == "May fall below 50 % in 3 days"
+    assert told.today(None) == old
+
+
 def test_a_standing_load_is_isolated_if_there_is_time() -> None:
     """60 mA with ten days left: the load is switched off; with two days left the battery is charged first."""
     load = Load(0.06, 0.05, 0.07, NOW_MS - DAY_MS, "current")
