@@ -8,7 +8,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from analytics.charging.memory import ChargingMemory, Held, Session
-from analytics.charging.phases import CHARGING, HELD_BAND_CELL_V, JUMP_CELL_V, believed_a, believed_v, held_after, phase_of
+from analytics.charging.phases import CHARGING, HELD_BAND_CELL_V, JUMP_CELL_V, believed_a, believed_v, gives, held_after, phase_of
 from analytics.charging.sessions import REGULATED, session_after
 
 if TYPE_CHECKING:
@@ -76,7 +76,7 @@ def _nothing_new(view: View, memory: ChargingMemory, last_v: float, since_ms: in
     if memory.phase in REGULATED and current_a <= quiet:
         return slow_a <= quiet
     if current_a <= quiet:
-        return slow_a <= quiet and (current_a < -quiet) == (memory.phase == "discharging") and memory.phase not in CHARGING
+        return slow_a <= quiet and gives(current_a, quiet, memory.phase) == (memory.phase == "discharging") and memory.phase not in CHARGING
     return slow_a > quiet and abs(current_a - slow_a) < 0.1 * slow_a + quiet and memory.phase in CHARGING
 
 

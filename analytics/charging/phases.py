@@ -34,6 +34,11 @@ def quiet_a(battery: Battery) -> float:
     return max(2 * battery.sensor.current_offset_a, 0.001 * battery.rated_capacity_ah)
 
 
+def gives(current_a: float, quiet: float, phase: str) -> bool:
+    """Whether it gives power. Judgement: a fifth of hysteresis, or a load as large as `quiet` would flicker between two words."""
+    return current_a < -quiet * (0.8 if phase == "discharging" else 1.2)
+
+
 def top_rest_v(battery: Battery) -> float:
     """The voltage above which no rested battery of this kind stands, surface charge aside."""
     if not battery.kind.lead_acid:
@@ -94,7 +99,7 @@ def phase_of(battery: Battery, memory: ChargingMemory, voltage_v: float, current
         return _regulated_phase(battery, memory, voltage_v, current_a, span.temperature_c)
     if current_a > quiet:
         return "bulk" if current_a >= 0.02 * battery.rated_capacity_ah else "charging"
-    return "discharging" if current_a < -quiet else "resting"
+    return "discharging" if gives(current_a, quiet, memory.phase) else "resting"
 
 
 def _regulated(battery: Battery, memory: ChargingMemory, voltage_v: float, current_a: float, span: Span) -> bool:

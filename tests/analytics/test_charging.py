@@ -85,6 +85,16 @@ def folded(declared: Battery, readings: list[Reading], state: State | None = Non
     return state, began, phases
 
 
+def test_a_load_as_large_as_the_sensor_can_tell_has_one_name() -> None:
+    """About 100 mA with 5 mA of noise, on a sensor that can tell 100 mA: at rest or giving power, but not both in turns; 200 mA gives power."""
+    declared = battery("agm")
+    small = [Reading("b", BEGIN_MS + m * 60_000, 12.5, -0.1 + 0.005 * ((m * 7) % 5 - 2), 20.0) for m in range(600)]
+    state, _, phases = folded(declared, small)
+    assert len([phase for phase in phases if phase != "unknown"]) == 1, phases
+    _, _, phases = folded(declared, [Reading("b", small[-1].at_ms + m * 60_000, 12.5, -0.2, 20.0) for m in range(1, 60)], state)
+    assert phases[-1] == "discharging"
+
+
 # --- figures ---------------------------------------------------------------------------------------------------------------
 
 
