@@ -174,7 +174,7 @@ def _other_alert(s: Situation, now_ms: int) -> _Choice | None:
     for alert in standing(s, now_ms):
         if not _is_silence(alert.finding):
             finding = alert.today(s.assessment)
-            return _Choice("look", _first_sentence(finding.advice) or "look at it", finding.title, None, alert)
+            return _Choice("look", _in_a_row(finding.advice) or "look at it", finding.title, None, alert)
     return None
 
 
@@ -220,6 +220,7 @@ def _proof(s: Situation, alert: Alert | None, now_ms: int) -> str:
     return f"Not done yet: {seen}." if now_ms - taken_ms > HOUR_MS else f"So far {seen}."
 
 
-def _first_sentence(text: str) -> str:
-    head, dot, _ = text.partition(". ")
-    return (head + "." if dot else text).strip()
+def _in_a_row(advice: str) -> str:
+    """Its first sentence, as it stands behind the vehicle's name: `switch the charger off`."""
+    head = advice.partition(". ")[0].strip().removesuffix(".")
+    return head if head[1:2].isupper() else head[:1].lower() + head[1:]

@@ -130,10 +130,10 @@ async function rounds() {
   for (const ol of document.querySelectorAll("ol.rounds")) { ol.setAttribute("start", list); ol.style.counterReset = `row ${list - 1}`; list += ol.children.length; }
 }
 
-/** `At North yard. Damage from Thursday 4 December; next hire Friday 12 December. For Ines.` */
+/** `North yard. Damage from Thursday 4 December; next hire Friday 12 December. For Ines.` */
 function facts(row) {
   const dates = [row.earliest_damage && `damage from ${day(row.earliest_damage)}`, row.next_hire && `next hire ${day(row.next_hire)}`].filter(Boolean).join("; ");
-  return [row.site && `At ${row.site}`, dates && dates[0].toUpperCase() + dates.slice(1), row.owner && `For ${row.owner}`].filter(Boolean).map((text) => `${text}.`).join(" ");
+  return [row.site, dates, row.owner && `for ${row.owner}`].filter(Boolean).map((text) => `${text[0].toUpperCase()}${text.slice(1)}.`).join(" ");
 }
 
 function task(row) {

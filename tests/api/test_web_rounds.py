@@ -104,7 +104,7 @@ def test_a_high_alert_counts_from_its_beginning() -> None:
     """Harm that is under way has its earliest damage when it began, so it stands first."""
     row = only(Situation(BATTERY, assessed(), NOW_MS, [alert(too_high(), began_ms=NOW_MS - HOUR_MS)]))
     assert (row.sort, row.earliest_damage_ms) == ("look", NOW_MS - HOUR_MS)
-    assert row.action == "Switch the charger to its AGM setting, or switch it off."
+    assert row.action == "switch the charger to its AGM setting, or switch it off"
 
 
 def test_shelved_and_out_of_service_alerts_ask_for_nothing() -> None:

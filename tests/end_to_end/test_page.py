@@ -61,7 +61,7 @@ def test_the_operators_morning(morning: tuple[Visit, Wired]) -> None:
     page = seen.page
     page.goto(seen.address)
     worst = page.locator("ol.rounds > li").first
-    expect(worst).to_contain_text("Plover, six berths: Switch the charger to its AGM setting")
+    expect(worst).to_contain_text("Plover, six berths: switch the charger to its AGM setting")
     worst.get_by_role("link", name="Plover, six berths").click()
 
     expect(page.get_by_role("heading", level=1)).to_have_text("Plover, six berths")
