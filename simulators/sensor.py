@@ -38,7 +38,7 @@ class SimulatedSensor:
         self._steps = current_resolution_a, voltage_resolution_v, temperature_resolution_c
         self._per_k, self._wander_a, self._wandered_a, self._last_s = current_offset_a_per_k, wander_a, 0.0, 0.0
         self.drop_rate, self.gaps = drop_rate, gaps
-        self._measures = measures_current, measures_temperature
+        self.measures = measures_current, measures_temperature
         self.charge_ah: float | None = 0.0 if counts_charge else None
         """The instrument's own counter, fed by every `read`, also by those that are lost on the way."""
 
@@ -76,7 +76,7 @@ class SimulatedSensor:
         if lost or any(a <= at_s < b for a, b in self.gaps):
             return None
         step_a, step_v, step_c = self._steps
-        current, temperature = self._measures
+        current, temperature = self.measures
         return Sample(
             _stepped(volts, step_v),
             _stepped(amps, step_a) if current else None,

@@ -4,14 +4,16 @@ from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from statistics import median
+from typing import NamedTuple
 
 from analytics.assessment import AlertEvent
 from analytics.core import State, begin, step
 from analytics.reading import Reading, Tick
-from tests.backtest.fleet import Told, Vehicle
+from tests.backtest.fleet import Life, Told, Vehicle
 
 HOUR_MS = 3_600_000
 DAY_MS = 24 * HOUR_MS
+STALE_MS = 30 * DAY_MS
 WARNINGS = frozenset(("forecast_low", "low_voltage", "deep_discharge"))
 """The rules that say: it goes, or is, below the safe limit."""
 JUSTIFIED = frozenset(("silence", "check_due", "refresh_due", "charge_lithium_cold"))
@@ -25,7 +27,27 @@ IEC 62682 in secondary sources: controlglobal.com, chemengonline.com; the standa
 HIGH_SHARE = 0.05
 """Priorities of about 80 % low, 15 % medium, 5 % high (same sources)."""
 HEALTHY_PCT = 12.0
-"""A vehicle that never comes within so many points of its limit in the whole time is healthy."""
+"""A stored vehicle that never comes within so many points of its limit in the whole time is healthy."""
+AGAIN_PCT = 10.0
+"""Judgement: a fall below the limit is a new event once the battery had been charged so many points above it."""
+AHEAD_H = 24.0
+NEAR_PCT = 5.0
+"""A warning on tour was false if the battery, with nobody plugging anything in, had not come within so many points of its limit in the day
+after. Judgement: a day holds a night, and a warning that comes true within it gives time for one trip to a socket; an owner who charges
+because of the warning is its success. No estimate from current and voltage is better than five points all the time."""
+
+
+class Event(NamedTuple):
+    """The true state of charge fell below the limit."""
+
+    day: float
+    """Days after the beginning."""
+    heard: bool
+    """Heard from in the week before."""
+    lead_h: float | None
+    """How long before it the warning that still stood then had begun."""
+    silent_said: bool | None
+    """Not heard from for a day: whether it was said to be silent within a day."""
 
 
 @dataclass(slots=True)
@@ -40,23 +62,16 @@ class Judged:
     days: float
     lowest_pct: float
     limit_pct: float
-    crossed_ms: int | None = None
-    """When the true state of charge first fell below the limit."""
-    crossed_day: float | None = None
-    heard: bool = False
-    """Heard from in the week before that."""
-    lead_h: float | None = None
-    """How long before it the warning that still stood then had begun."""
-    silent_said: bool | None = None
-    """For a vehicle not heard from: said to be silent within a day."""
+    events: list[Event] = field(default_factory=list)
+    averted: int = 0
+    """Falls below the limit that a warning foretold and the owner's charge prevented (on tour)."""
+    false_on_tour: int = 0
     began: Counter[str] = field(default_factory=Counter)
     priorities: Counter[str] = field(default_factory=Counter)
     days_of_alarms: Counter[int] = field(default_factory=Counter)
     chattering: int = 0
-    stale: int = 0
-    """Alerts that stood for more than 30 days."""
-    warned_pct: float | None = None
-    """True state of charge above the limit when the first warning began."""
+    stale: Counter[str] = field(default_factory=Counter)
+    """Alerts that stood for more than 30 days, by rule."""
 
     @property
     def needless(self) -> Counter[str]:
@@ -69,6 +84,8 @@ class Judged:
 
     @property
     def false_alarms(self) -> int:
+        if self.kind == "used":
+            return self.false_on_tour
         return sum(n for rule, n in self.began.items() if rule in WARNINGS or rule == "freezing") if self.healthy else 0
 
 
@@ -83,18 +100,20 @@ def judge(vehicle: Vehicle) -> Judged:
         state, events = _lived(state, told, last_ms)
         for event in events:
             if event.kind == "began":
-                _began(done, event.rule, event.priority, event.at_ms, event.reason, told.true_pct)
+                _began(done, vehicle, event)
                 open_[event.alert_id] = (event.rule, event.at_ms)
             elif event.kind == "ended":
                 _, began_ms = open_.pop(event.alert_id)
-                done.stale += event.at_ms - began_ms > 30 * DAY_MS
+                done.stale[event.rule] += event.at_ms - began_ms > STALE_MS
         done.lowest_pct = min(done.lowest_pct, told.true_pct)
-        above = above or told.true_pct >= limit
-        if above and told.true_pct < limit and done.crossed_ms is None:
-            _crossed(done, told.at_ms, first_ms, last_ms, open_)
+        if above and told.true_pct < limit:
+            done.events.append(_crossed(told.at_ms, first_ms, last_ms, open_))
+            above = False
+        above = above or told.true_pct >= limit + (AGAIN_PCT if done.events else 0.0)
         last_ms = told.at_ms if told.reading is not None else last_ms
         done.days = (told.at_ms - first_ms) / DAY_MS
-    done.stale += sum(state.last_ms is not None and state.last_ms - ms > 30 * DAY_MS for _, ms in open_.values())
+    for rule, began_ms in open_.values():
+        done.stale[rule] += state.last_ms is not None and state.last_ms - began_ms > STALE_MS
     return done
 
 
@@ -115,22 +134,25 @@ def _inputs(state: State, told: Told, last_ms: int | None) -> Iterator[Reading |
         yield Tick(state.battery.id, told.at_ms)
 
 
-def _began(done: Judged, rule: str, priority: str, at_ms: int, reason: str, true_pct: float) -> None:
-    done.began[rule] += 1
-    done.priorities[priority] += 1
-    done.days_of_alarms[at_ms // DAY_MS] += 1
-    done.chattering += "chattering" in reason
-    if rule in WARNINGS and done.warned_pct is None:
-        done.warned_pct = true_pct - done.limit_pct
+def _began(done: Judged, vehicle: Vehicle, event: AlertEvent) -> None:
+    done.began[event.rule] += 1
+    done.priorities[event.priority] += 1
+    done.days_of_alarms[event.at_ms // DAY_MS] += 1
+    done.chattering += "chattering" in event.reason
+    if event.rule in WARNINGS and isinstance(vehicle.life, Life) and vehicle.kind == "used":
+        lowest_pct = vehicle.life.lowest_pct_if_left_alone(AHEAD_H)
+        done.false_on_tour += lowest_pct > done.limit_pct + NEAR_PCT
+        done.averted += event.rule == "forecast_low" and lowest_pct < done.limit_pct
+        vehicle.life.hear()
 
 
-def _crossed(done: Judged, at_ms: int, first_ms: int, last_ms: int | None, open_: dict[str, tuple[str, int]]) -> None:
-    done.crossed_ms, done.crossed_day = at_ms, (at_ms - first_ms) / DAY_MS
-    done.heard = last_ms is not None and at_ms - last_ms <= 7 * DAY_MS
+def _crossed(at_ms: int, first_ms: int, last_ms: int | None, open_: dict[str, tuple[str, int]]) -> Event:
+    heard = last_ms is not None and at_ms - last_ms <= 7 * DAY_MS
     warned = [ms for rule, ms in open_.values() if rule in WARNINGS]
-    done.lead_h = (at_ms - min(warned)) / HOUR_MS if warned else None
+    said = None
     if last_ms is not None and at_ms - last_ms > DAY_MS:
-        done.silent_said = any(rule == "silence" and ms - last_ms <= DAY_MS for rule, ms in open_.values())
+        said = any(rule == "silence" and ms - last_ms <= DAY_MS for rule, ms in open_.values())
+    return Event((at_ms - first_ms) / DAY_MS, heard, (at_ms - min(warned)) / HOUR_MS if warned else None, said)
 
 
 @dataclass(slots=True)
@@ -139,6 +161,7 @@ class Totals:
 
     vehicles: int
     events: int
+    averted: int
     heard: int
     warned: int
     median_lead_h: float | None
@@ -154,7 +177,7 @@ class Totals:
     """Alarms on the worst day for 1,000 vehicles."""
     priorities: dict[str, float]
     chattering: int
-    stale: int
+    stale: dict[str, int]
     began: dict[str, int]
     healthy_began: dict[str, int]
     healthy_months: float
@@ -174,28 +197,31 @@ class Totals:
 
 def totals(fleet: list[Judged], lead_h: float = 72.0, earliest_day: float = 6.0) -> Totals:
     """Count a fleet. An event counts as warned if the warning that stood had begun `lead_h` before."""
-    crossed = [j for j in fleet if j.crossed_day is not None]
-    late = [j for j in crossed if (j.crossed_day or 0) >= earliest_day]
-    early = [j for j in crossed if (j.crossed_day or 0) < earliest_day]
-    heard = [j for j in late if j.heard]
-    leads = [j.lead_h for j in heard if j.lead_h is not None]
-    quiet = [j for j in crossed if j.silent_said is not None]
+    crossed = [e for j in fleet for e in j.events]
+    early = [e for e in crossed if e.day < earliest_day]
+    heard = [e for e in crossed if e.day >= earliest_day and e.heard]
+    leads = [e.lead_h for e in heard if e.lead_h is not None]
+    quiet = [e for e in crossed if e.silent_said is not None]
     healthy = [j for j in fleet if j.healthy]
     months = sum(j.days for j in healthy) / 30
+    false_months = sum(j.days for j in fleet if j.healthy or j.kind == "used") / 30
     by_day: Counter[int] = Counter()
-    priorities: Counter[str] = Counter()
-    began: Counter[str] = Counter()
     for j in fleet:
         by_day.update(j.days_of_alarms)
-        priorities.update(j.priorities)
-        began.update(j.began)
+    priorities, began, stale = (_sum(fleet, name) for name in ("priorities", "began", "stale"))
     alarms, days = sum(priorities.values()), max((j.days for j in fleet), default=1) or 1
     return Totals(
-        len(fleet), len(crossed), len(heard), sum(x >= lead_h for x in leads), median(leads) if leads else None,
-        len(early), sum(j.lead_h is not None for j in early), len(quiet), sum(j.silent_said is True for j in quiet), len(healthy),
-        sum(j.false_alarms for j in healthy) / months if months else 0.0, 1000 * alarms / days / max(1, len(fleet)),
+        len(fleet), len(crossed), sum(j.averted for j in fleet), len(heard), sum(x >= lead_h for x in leads), median(leads) if leads else None,
+        len(early), sum(e.lead_h is not None for e in early), len(quiet), sum(e.silent_said is True for e in quiet), len(healthy),
+        sum(j.false_alarms for j in fleet) / false_months if false_months else 0.0, 1000 * alarms / days / max(1, len(fleet)),
         1000 * max(by_day.values(), default=0) / max(1, len(fleet)), {p: n / alarms for p, n in priorities.items()},
-        sum(j.chattering for j in fleet), sum(j.stale for j in fleet), dict(began),
-        dict(sum((j.began for j in healthy), Counter())), months,
+        sum(j.chattering for j in fleet), {k: n for k, n in stale.items() if n}, dict(began), dict(_sum(healthy, "began")), months,
         sum(j.needless.total() for j in healthy) / months if months else 0.0,
     )  # fmt: skip
+
+
+def _sum(fleet: list[Judged], name: str) -> Counter[str]:
+    total: Counter[str] = Counter()
+    for j in fleet:
+        total.update(getattr(j, name))
+    return total

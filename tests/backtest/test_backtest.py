@@ -18,7 +18,7 @@ def test_every_damaging_event_is_warned_of_three_days_before(winter: list[Judged
     """Heard from in the week before and warned 72 h before: all of them, with and without a shunt or a table."""
     done = totals(winter)
     assert done.heard >= 4
-    assert done.warned == done.heard, [(j.battery_id, j.lead_h) for j in winter if j.crossed_ms is not None]
+    assert done.warned == done.heard, [(j.battery_id, j.events) for j in winter if j.events]
 
 
 def test_healthy_vehicles_are_left_in_peace(winter: list[Judged]) -> None:
