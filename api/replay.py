@@ -25,6 +25,7 @@ class Replayed:
     rows: int = 0
     rejected: list[tuple[int, str]] = field(default_factory=list)
     late: int = 0
+    future: int = 0
     duplicate: int = 0
     began: Counter[str] = field(default_factory=Counter)
     events: list[AlertEvent] = field(default_factory=list)
@@ -68,6 +69,8 @@ def _run(
         if outcome.ignored is not None:
             if outcome.ignored == "late":
                 done.late += 1
+            elif outcome.ignored == "future":
+                done.future += 1
             else:
                 done.duplicate += 1
             continue

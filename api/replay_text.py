@@ -12,6 +12,8 @@ def as_text(done: Replayed, out: Path | None) -> str:
     lines = [f"{done.rows} readings folded in {done.seconds:.1f} s ({done.rows / max(done.seconds, 1e-9):,.0f} a second)."]
     if done.late or done.duplicate:
         lines.append(f"{done.late} came late and {done.duplicate} twice; they changed nothing.")
+    if done.future:
+        lines.append(f"{done.future} were dated months or years ahead by a clock that then came back; they changed nothing.")
     if done.rejected:
         line, reason = done.rejected[0]
         lines.append(f"{len(done.rejected)} rows were no readings, the first in line {line}: {reason}")
@@ -37,6 +39,7 @@ def as_json_text(done: Replayed) -> str:
         {
             "rows": done.rows,
             "late": done.late,
+            "future": done.future,
             "duplicate": done.duplicate,
             "rejected": [{"line": line, "reason": reason} for line, reason in done.rejected],
             "seconds": done.seconds,

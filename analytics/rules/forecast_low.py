@@ -13,7 +13,12 @@ from analytics.view import View
 HOUR_MS = 3_600_000
 MARGIN = 0.5
 LEAST_H = 24.0
-"""Judgement: it is over when a whole day more is in hand, or it would come and go with every night."""
+"""Judgement: in storage it is over when a whole day more is in hand, or it would come and go with every night."""
+LEAST_IN_USE_H = 6.0
+"""Judgement: on tour it is over when the evening is safe; the next evening has its own warning, and none stands for weeks."""
+CLOSE_PCT = 3.0
+"""Judgement: with the low end of its charge so near the limit, a slow fall is a matter of a point or two of charge, and a line through
+voltages in steps of 10 mV trembles by as much."""
 NEAR_PCT = 15.0
 CLEAR_PCT = 5.0
 """Judgement: an alert that came true does not end because nothing is left to fall."""
@@ -40,10 +45,16 @@ def judge(view: View, standing: bool) -> Judgement:
         return HOLD if standing and _still_low(view, forecast.limit_pct) else None
     within_h = response_h(view)
     if standing:
-        within_h = max(within_h * (1 + MARGIN), within_h + LEAST_H)
-    if forecast.earliest_ms - view.now_ms > within_h * HOUR_MS:
+        within_h = max(within_h * (1 + MARGIN), within_h + (LEAST_IN_USE_H if view.use.mode == "in use" else LEAST_H))
+    if forecast.earliest_ms - view.now_ms > within_h * HOUR_MS and not (standing and _is_close(view, forecast.limit_pct)):
         return None
     return Said("forecast_low", "medium", lambda: _finding(view))
+
+
+def _is_close(view: View, limit_pct: float) -> bool:
+    """A stored battery that still falls, its low end close to the limit."""
+    charge = charge_of(view)
+    return view.use.mode == "stored" and charge is not None and charge[1] < limit_pct + CLOSE_PCT
 
 
 def _still_low(view: View, limit_pct: float) -> bool:
