@@ -10,6 +10,7 @@ from pathlib import Path
 from api.clock import MachineClock
 from api.database import Database, DatabaseBusy, DatabaseDamaged, DatabaseFull
 from api.outbox import trial_message
+from api.people import PAGE, TERMINAL
 from api.ports import PushFailed, PushRefused
 from api.push import channels_of
 from api.settings import Settings, SourceSettings
@@ -61,7 +62,7 @@ def secrets(settings: Settings, file: Path) -> list[Found]:
     private = [s.password_file for s in settings.source if isinstance(s, MqttSettings) and s.password_file is not None]
     private += [s.key_file for s in settings.source if isinstance(s, MqttSettings) and s.key_file is not None]
     private += [p.urls_file for p in settings.push.people if p.urls_file is not None]
-    if any(url.get_secret_value() != "terminal:" for p in settings.push.people for url in p.urls):
+    if any(url.get_secret_value() not in (TERMINAL, PAGE) for p in settings.push.people for url in p.urls):
         private.append(file)
     found = []
     for path in private:

@@ -286,6 +286,11 @@ class SqlLedger:
         with self.database.reading() as connection:
             return ledger_deliveries.of_alert(connection, alert_id, limit)
 
+    def delivered(self, **wanted: Any) -> list[Delivery]:
+        """See api.ports.Ledger."""
+        with self.database.reading() as connection:
+            return ledger_deliveries.page(connection, **wanted)
+
     # --- what could not be believed
 
     def dead_letters(self, limit: int = 100) -> list[DeadLetter]:

@@ -13,7 +13,7 @@ from analytics.assessment import AlertEvent
 from api import record
 from api.people import RANK
 from api.ports import Delivery, Message
-from api.tables import DELIVERED_ALERTS, DELIVERIES, OUTBOX
+from api.tables import ALERTS, BATTERIES, DELIVERED_ALERTS, DELIVERIES, OUTBOX
 from api.telling import Told
 
 ALIVE = ("waiting", "sent")
@@ -201,11 +201,46 @@ def of_alert(connection: Connection, alert_id: str | None, limit: int) -> list[D
     return [delivery_of(row) for row in connection.execute(query)]
 
 
+def of_numbers(connection: Connection, numbers: Sequence[int]) -> list[Delivery]:
+    d = DELIVERIES.c
+    return [delivery_of(row) for row in connection.execute(select(DELIVERIES).where(d.id.in_(numbers)).order_by(d.id))]
+
+
+def page(
+    connection: Connection,
+    *,
+    about: Sequence[str] | None = None,
+    within: Sequence[str] | None = None,
+    person: str | None = None,
+    state: str | None = None,
+    after_id: int | None = None,
+    limit: int = 100,
+) -> list[Delivery]:
+    """See api.ports.Ledger.delivered."""
+    d, a, b = DELIVERIES.c, DELIVERED_ALERTS.c, BATTERIES.c
+    speaks = select(a.delivery).join(ALERTS, ALERTS.c.id == a.alert_id).join(BATTERIES, b.number == ALERTS.c.battery)
+    query = select(DELIVERIES).order_by(d.id.desc()).limit(limit)
+    for battery_ids in (about, within):
+        if battery_ids is not None:
+            query = query.where(d.id.in_(speaks.where(b.id.in_(battery_ids))))
+    if within is not None:
+        query = query.where(d.id.not_in(speaks.where(b.id.not_in(within))))
+    if person is not None:
+        query = query.where(d.channel.startswith(f"{person}/", autoescape=True))
+    if state == "failed":
+        query = query.where((d.state == "refused") | ((d.tries > 0) & d.last_error.is_not(None)))
+    elif state is not None:
+        query = query.where(d.state == state)
+    if after_id is not None:
+        query = query.where(d.id < after_id)
+    return [delivery_of(row) for row in connection.execute(query)]
+
+
 def drop_unreachable(connection: Connection, channels: Iterable[str], now_ms: int) -> int:
-    """Deliveries to addresses that are no longer in the settings are given up; how many."""
+    """Deliveries to addresses that are gone from the settings, or browsers that are no longer subscribed, are given up; how many."""
     d = DELIVERIES.c
     gone = update(DELIVERIES).where(d.state == "waiting", d.channel.not_in(list(channels)))
-    return connection.execute(gone.values(state="expired", done_ms=now_ms, last_error="this address is no longer in the settings")).rowcount
+    return connection.execute(gone.values(state="expired", done_ms=now_ms, last_error="this address is no longer there")).rowcount
 
 
 def waiting(connection: Connection, now_ms: int) -> dict[str, tuple[int, int]]:
@@ -216,4 +251,7 @@ def waiting(connection: Connection, now_ms: int) -> dict[str, tuple[int, int]]:
 
 
 def delivery_of(row: Any) -> Delivery:
-    return Delivery(row.id, row.channel, record.loads(Message, row.message), row.tries, row.due_ms, row.state, row.last_error)
+    return Delivery(
+        row.id, row.channel, record.loads(Message, row.message), row.tries, row.due_ms, row.state, row.last_error, row.kind, row.made_ms,
+        row.done_ms,
+    )  # fmt: skip

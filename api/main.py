@@ -29,7 +29,8 @@ from api.ledger import SqlLedger
 from api.live import Live
 from api.outbox import Outbox
 from api.ports import History
-from api.push import channels_of
+from api.push.reach import Reach
+from api.push.subscriptions import Subscriptions
 from api.relay import Relay
 from api.repair import open_or_repair
 from api.serving import served
@@ -77,7 +78,10 @@ class Service:
         self.pipeline = Pipeline(fenced if shared else self.ledger, decoders, self.clock, settings.keep, self._told)
         for supervised in self.sources:
             join_partitions(supervised.source, fenced, self.pipeline)
-        self.outbox = Outbox(self.ledger, settings.push, channels_of(settings.push), self.clock.wall_ms, random.random, LOG.warning)
+        private = settings.push.allow_private_addresses
+        browsers = Subscriptions(settings.data / "web-push", settings.push.contact, allow_private=private)
+        self.reach = Reach(settings.push, browsers)
+        self.outbox = Outbox(self.ledger, settings.push, self.reach.now, self.clock.wall_ms, random.random, LOG.warning)
         self.upkeep = Upkeep(self.database, settings.retention, self.clock.wall_ms, LOG.warning)
         self.heartbeat = None if settings.heartbeat is None else Heartbeat(settings.heartbeat, lambda: self.health().ready, LOG.warning)
         self.relay = None if settings.relay is None else Relay(settings.relay, self.ledger.history, self.ledger)
@@ -171,7 +175,8 @@ class Service:
             put_readings=self._put,
             put_note=self._note,
             declared=self._declare,
-            deliveries=self.ledger.deliveries,
+            reach=self.reach,
+            try_push=self.outbox.test,
             busy=(InletFull, DatabaseFull, DatabaseBusy),
         )
 

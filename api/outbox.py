@@ -12,7 +12,7 @@ from api import ledger_alerts, ledger_deliveries, telling
 from api.ledger import SqlLedger
 from api.people import PushSettings
 from api.planner import Planner
-from api.ports import AlertAct, Channel, Delivery, Message, PushFailed, PushRefused
+from api.ports import AlertAct, Channel, Delivery, Message, PushFailed, PushRefused, Reached
 
 LEASE_MS = 180_000
 """Judgement: longer than any channel's time-out; a replica that dies while sending is replaced after three minutes."""
@@ -22,57 +22,83 @@ LOOK_EVERY_S = 5.0
 
 
 class Outbox:
-    """`channels` by name `person/number`. `now_ms` and `chance` (0 to 1) are handed in. `say` hears of trouble, in plain words."""
+    """`reach`: who can be told at this moment, the same object as long as nothing changed. `now_ms` and `chance` (0 to 1) are handed in. `say` hears of trouble, in plain words."""
 
     def __init__(
         self,
         ledger: SqlLedger,
         settings: PushSettings,
-        channels: Mapping[str, Channel],
+        reach: Callable[[], Reached],
         now_ms: Callable[[], int],
         chance: Callable[[], float],
         say: Callable[[str], None] = lambda text: None,
         gateway_of: Callable[[Battery], str | None] = lambda battery: battery.site or None,
     ) -> None:
-        self._ledger, self._settings, self._channels = ledger, settings, dict(channels)
+        self._ledger, self._settings, self._reach = ledger, settings, reach
         self._now_ms, self._chance, self._say = now_ms, chance, say
-        named: dict[str, list[str]] = {}
-        for name in self._channels:
-            named.setdefault(name.partition("/")[0], []).append(name)
-        self._planner = Planner(ledger, settings, named, gateway_of)
+        self._planner = Planner(ledger, settings, {}, gateway_of)
         self._stopping = threading.Event()
-        self._news = {name: threading.Event() for name in ("plan", *self._channels)}
-        self._threads: list[threading.Thread] = []
+        self._news = {"plan": threading.Event()}
+        self._threads: dict[str, threading.Thread] = {}
+        self._reached: Reached | None = None
+        self._channels: Mapping[str, Channel] = {}
+        self._meet()
 
     def start(self) -> None:
         """Begin planning and sending; deliveries to addresses that are gone are given up."""
         with self._ledger.database.writing() as connection:
             ledger_deliveries.drop_unreachable(connection, self._channels, self._now_ms())
-        self._threads = [threading.Thread(target=self._planning, name="outbox plan", daemon=True)]
-        self._threads += [
-            threading.Thread(target=self._sending, args=(name,), name=f"outbox {name}", daemon=True) for name in self._channels
-        ]
-        for thread in self._threads:
-            thread.start()
+        self._threads["plan"] = threading.Thread(target=self._planning, name="outbox plan", daemon=True)
+        self._threads["plan"].start()
+        for name in self._channels:
+            self._send_from_now_on(name)
+
+    def _send_from_now_on(self, name: str) -> None:
+        self._threads[name] = threading.Thread(target=self._sending, args=(name,), name=f"outbox {name}", daemon=True)
+        self._threads[name].start()
+
+    def _meet(self) -> None:
+        """Browsers subscribe and go while the service runs: plan for whom there is now, and let a thread send to each."""
+        reached = self._reach()
+        if reached is self._reached:
+            return
+        gone = [name for name in self._channels if name not in reached.channels]
+        named: dict[str, list[str]] = {}
+        for name in reached.channels:
+            named.setdefault(name.partition("/")[0], []).append(name)
+            self._news.setdefault(name, threading.Event())
+        self._planner.people, self._planner.channels = reached.people, named
+        self._reached, self._channels = reached, reached.channels
+        if self._threads:
+            for name in reached.channels:
+                if name not in self._threads:
+                    self._send_from_now_on(name)
+            for name in gone:
+                self._threads.pop(name, None)
+                self._news[name].set()
+        if gone:
+            with self._ledger.database.writing() as connection:
+                ledger_deliveries.drop_unreachable(connection, self._channels, self._now_ms())
 
     def stop(self, wait_s: float = 5.0) -> None:
         """Stop; a channel that hangs is left behind, its delivery is sent again after the lease."""
         self._stopping.set()
         self.wake()
-        for thread in self._threads:
+        for thread in list(self._threads.values()):
             thread.join(wait_s)
 
     def wake(self) -> None:
         """Something was committed: look now."""
-        for news in self._news.values():
+        for news in list(self._news.values()):
             news.set()
 
     def alive(self) -> bool:
         """Whether every thread runs; for health."""
-        return bool(self._threads) and all(thread.is_alive() for thread in self._threads)
+        return bool(self._threads) and all(thread.is_alive() for thread in list(self._threads.values()))
 
     def plan_once(self) -> int:
         """One round of planning; how many messages were made."""
+        self._meet()
         made = self._planner.plan(self._now_ms())
         if made:
             self.wake()
@@ -80,6 +106,8 @@ class Outbox:
 
     def send_once(self, name: str) -> bool:
         """Send the next due delivery of a channel; False if there is none."""
+        if (channel := self._channels.get(name)) is None:
+            return False
         with self._ledger.database.reading() as connection:
             due_ms = ledger_deliveries.next_due_ms(connection, name)
         if due_ms is None or due_ms > self._now_ms():
@@ -88,9 +116,22 @@ class Outbox:
             delivery = ledger_deliveries.lease(connection, name, self._now_ms(), LEASE_MS)
         if delivery is None:
             return False
-        state, error = self._push(self._channels[name], delivery)
+        state, error = self._push(channel, delivery)
         self._note(delivery, state, error)
         return state != "waiting"
+
+    def test(self, person: str, who: str) -> list[Delivery]:
+        """Send a person a test in every way they have, as any other message; the deliveries as they begin, none if there is no way."""
+        now_ms, message = self._now_ms(), trial_message(person)
+        self._meet()
+        with self._ledger.database.writing() as connection:
+            numbers = [
+                ledger_deliveries.add(connection, name, "test", f"asked for by {who}", message, now_ms, now_ms, [])
+                for name in self._planner.channels.get(person, ())
+            ]
+            made = ledger_deliveries.of_numbers(connection, numbers)
+        self.wake()
+        return made
 
     def _push(self, channel: Channel, delivery: Delivery) -> tuple[str, str | None]:
         """What became of one try."""
@@ -143,7 +184,7 @@ class Outbox:
     def _loop(self, name: str, every_s: float, work: Callable[[], object]) -> None:
         """Work at every news and every so often; the database failing for a while must not end the thread."""
         failing = False
-        while not self._stopping.is_set():
+        while not self._stopping.is_set() and (name == "plan" or name in self._channels):
             try:
                 work()
                 failing = False

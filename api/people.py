@@ -13,6 +13,8 @@ DAYS: tuple[Day, ...] = ("monday", "tuesday", "wednesday", "thursday", "friday",
 RANK: dict[str, int] = {"low": 0, "medium": 1, "high": 2}
 TERMINAL = "terminal:"
 """The address of the terminal that the service was started in."""
+PAGE = "page:"
+"""The address of the browsers in which somebody subscribed on the page; for a person who has no other."""
 
 
 class _Strict(BaseModel):
@@ -42,13 +44,15 @@ class Person(_Strict):
 
     name: Annotated[str, Field(min_length=1, max_length=60, pattern=r"^[^/\s][^/]*$")]
     urls: tuple[SecretStr, ...] = ()
-    """Addresses in the form of Apprise, or `terminal:`. They often hold secrets: `urls_file` is the better place."""
+    """Addresses in the form of Apprise, `terminal:`, or `page:` for the browsers in which they subscribe. They often hold secrets: `urls_file` is the better place."""
     urls_file: Path | None = None
     """A file with one address a line, readable by the service only."""
     priority: Priority = "low"
     """The least priority this person is told of."""
     sites: tuple[str, ...] = ()
     """Only batteries of these sites; empty: all."""
+    fleet: str | None = None
+    """Only batteries of this fleet; None: of every fleet."""
     time_zone: str = "UTC"
     quiet: tuple[QuietTime, ...] = ()
     digest_at: time | None = time(8, 0)
@@ -93,6 +97,8 @@ class PushSettings(_Strict):
     """So many silent batteries of one gateway, and at least half of its batteries, are one cause."""
     give_up_h: Annotated[float, Field(gt=0, le=720)] = 72.0
     """A message that could not be delivered for so long is given up, and that is said."""
+    contact: Annotated[str, Field(pattern=r"^(mailto:.+@.+|https://.+)$")] = "mailto:restvolt@localhost"
+    """Where the push service of a browser can reach you (RFC 8292 section 2.1). Some take no message without a true one."""
     allow_private_addresses: bool = False
     """Whether a webhook may point to this machine or the network around it."""
 

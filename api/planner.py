@@ -50,7 +50,8 @@ class Planner:
         channels: Mapping[str, Sequence[str]],
         gateway_of: Callable[[Battery], str | None] = lambda battery: battery.site or None,
     ) -> None:
-        self._ledger, self._settings, self._channels, self._gateway_of = ledger, settings, channels, gateway_of
+        self._ledger, self._settings, self._gateway_of = ledger, settings, gateway_of
+        self.people, self.channels = settings.people, channels
         self._seen_ms: dict[int, int] = {}
         self._attended_ms = 0
 
@@ -82,7 +83,7 @@ class Planner:
         made = self._backlog(scene, [event for _, event, _ in late])
         rest = self._gateways(scene, [event for _, event, _ in silent])
         for event in [*rest, *(event for _, event, _ in plain)]:
-            for person in self._settings.people:
+            for person in self.people:
                 made += self._one(scene, person, event)
         ledger_deliveries.mark_told(connection, [number for number, _, _ in done])
         for number, _, _ in done:
@@ -137,7 +138,7 @@ class Planner:
         if not verdict.tell:
             return 0
         message = messages.in_units(messages.about(alert, verdict.kind, finding, scene.now_ms), person.temperature_unit)
-        for channel in self._channels.get(person.name, ()):
+        for channel in self.channels.get(person.name, ()):
             if verdict.digest:
                 self._into_digest(scene, person, channel, alert, verdict)
             else:
@@ -168,7 +169,7 @@ class Planner:
         """One summary to each person. An end that was found late closes what was announced before the silence."""
         made = 0
         last = {event.alert_id: event for event in events}
-        for person in self._settings.people:
+        for person in self.people:
             spoken_of = []
             for event in last.values():
                 alert = scene.alerts[event.alert_id]
@@ -187,7 +188,7 @@ class Planner:
     def _together(self, scene: _Scene, person: Person, kind: str, reason: str, message: Message, alerts: Sequence[Alert]) -> int:
         due_ms = quiet_until_ms(person, scene.now_ms, message.priority) or scene.now_ms
         of = [(alert.id, "began" if alert.ended_ms is None else "ended") for alert in alerts]
-        for channel in self._channels.get(person.name, ()):
+        for channel in self.channels.get(person.name, ()):
             told = messages.in_units(message, person.temperature_unit)
             ledger_deliveries.add(scene.connection, channel, kind, reason, told, scene.now_ms, due_ms, of)
         return 1
@@ -209,7 +210,7 @@ class Planner:
                 carried[gateway] = carried.get(gateway, 0) + 1
         for (gateway, kind), group in by.items():
             down = telling.one_cause({gateway: [event.battery_id for event in group]}, carried, self._settings)
-            for person in self._settings.people:
+            for person in self.people:
                 self._gateway(scene, person, gateway, kind, group, whole=bool(down))
         return alone
 
@@ -236,7 +237,7 @@ class Planner:
     def _joins(self, scene: _Scene, person: Person, gateway: str, alert: Alert) -> bool:
         """Whether the person knows already that the gateway is down: then one more silent battery is no news, but is counted with it."""
         joined = False
-        for channel in self._channels.get(person.name, ()):
+        for channel in self.channels.get(person.name, ()):
             number = ledger_deliveries.gateway_delivery(scene.connection, channel, gateway)
             if number is None:
                 continue
@@ -273,7 +274,7 @@ class Planner:
         unsilenced = ledger_alerts.once_silenced(connection)
         batteries = {battery.id: battery for battery in self._ledger.batteries()}
         for alert in alerts:
-            for person in self._settings.people:
+            for person in self.people:
                 verdict = telling.on_time(
                     person, alert, batteries.get(alert.battery_id), told.get((alert.id, person.name), Told()), self._settings, now_ms,
                     unsilenced=alert.id in unsilenced,

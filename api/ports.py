@@ -3,7 +3,7 @@
 All times are UTC milliseconds. Methods are synchronous: whoever calls from an event loop uses a thread.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal, NamedTuple, Protocol
 
@@ -11,6 +11,7 @@ from analytics.assessment import AlertEvent, Assessment, Finding
 from analytics.batch import Batch, DeadLetter
 from analytics.battery import Battery
 from analytics.reading import Note, Reading
+from api.people import Person
 
 
 class Columns(NamedTuple):
@@ -98,6 +99,16 @@ class PushRefused(Exception):  # noqa: N818
     """The channel will never take it (bad address, refused credentials); the outbox gives up and says so."""
 
 
+class Subscription(NamedTuple):
+    """A browser that wants to be told; its address and keys stay in its file."""
+
+    id: str
+    person: str
+    fleet: str | None
+    device: str
+    made_ms: int
+
+
 class Channel(Protocol):
     """One way to reach a person. Sends once, within its time-out, and never retries."""
 
@@ -105,6 +116,37 @@ class Channel(Protocol):
 
     def push(self, message: Message) -> None:
         """Raises PushFailed or PushRefused. Errors carry no secrets."""
+
+
+class Reached(NamedTuple):
+    """Who can be told at this moment, and the channels by name, `person/…`."""
+
+    people: tuple[Person, ...]
+    channels: Mapping[str, Channel]
+
+
+class Reach(Protocol):
+    """Who can be told, and how; browsers come and go while the service runs."""
+
+    def now(self) -> Reached:
+        """The same object as long as nothing changed."""
+
+    def why_not(self) -> str | None:
+        """Why no browser can subscribe here; None if it can."""
+
+    def public_key(self) -> str:
+        """The key that a browser subscribes with."""
+
+    def may_be(self, name: str, fleet: str | None, *, anybody: bool) -> Sequence[str]:
+        """As whom a caller may subscribe, the most likely first. `anybody`: also as any person of the settings."""
+
+    def subscribe(self, person: str, fleet: str | None, device: str, endpoint: str, keys: dict[str, str], now_ms: int) -> Subscription:
+        """Raises ValueError with what was expected."""
+
+    def subscriptions(self) -> list[Subscription]: ...
+
+    def unsubscribe(self, subscription_id: str) -> bool:
+        """True if there was one."""
 
 
 class Delivery(NamedTuple):
@@ -117,6 +159,10 @@ class Delivery(NamedTuple):
     due_ms: int
     state: Literal["waiting", "sent", "refused", "expired"]
     last_error: str | None
+    kind: str = "began"
+    """began, worsened, ended, repeat, reminder, escalation, digest, summary, gateway, gateway back, test"""
+    made_ms: int = 0
+    done_ms: int | None = None
 
 
 class Ledger(Protocol):
@@ -184,5 +230,20 @@ class Ledger(Protocol):
     def due(self, now_ms: int, limit: int = 20) -> list[Delivery]: ...
 
     def tried(self, delivery_id: int, at_ms: int, state: str, due_ms: int, error: str | None) -> None: ...
+
+    def delivered(
+        self,
+        *,
+        about: Sequence[str] | None = None,
+        within: Sequence[str] | None = None,
+        person: str | None = None,
+        state: str | None = None,
+        after_id: int | None = None,
+        limit: int = 100,
+    ) -> list[Delivery]:
+        """Newest first. `about`: that speak of one of these batteries; `within`: that speak of these and no others.
+
+        `state`: one of a delivery's, or `failed`: refused, or not taken so far.
+        """
 
     def dead_letters(self, limit: int = 100) -> list[DeadLetter]: ...

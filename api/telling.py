@@ -46,6 +46,8 @@ def concerns(person: Person, battery: Battery | None, priority: str) -> str | No
     """Why this person does not want to hear of it at all; None if they do."""
     if RANK[priority] < RANK[person.priority]:
         return f"priority {priority} is below {person.priority}"
+    if person.fleet is not None and (battery is None or battery.fleet != person.fleet):
+        return "another fleet"
     if person.sites and (battery is None or battery.site not in person.sites):
         return "another site"
     return None

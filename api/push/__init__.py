@@ -4,7 +4,7 @@ import sys
 from collections.abc import Callable
 from typing import TextIO
 
-from api.people import PushSettings
+from api.people import PAGE, PushSettings
 from api.ports import Channel
 from api.push.addresses import addresses_in
 from api.push.apprise_channel import AppriseChannel
@@ -36,6 +36,8 @@ def channels_of(settings: PushSettings, stream: TextIO | None = None) -> dict[st
         if person.urls_file is not None:
             addresses += addresses_in(person.urls_file)
         for number, address in enumerate(addresses, start=1):
+            if address.strip() == PAGE:
+                continue
             name = f"{person.name}/{number}"
             try:
                 channels[name] = open_channel(name, address, stream or sys.stdout, allow_private=settings.allow_private_addresses)

@@ -1,6 +1,7 @@
 """Web push to the installed page (RFC 8030, encrypted after RFC 8291, signed after RFC 8292) by pywebpush, an extra.
 
-The address is `webpush:` and a file: the subscription as the browser gave it, with the service's own key beside it.
+The address is `webpush:` and a file that api.push.subscriptions made: the subscription as the browser gave it, with the service's
+own key beside it. The file of a browser that is gone is thrown away.
 """
 
 import json
@@ -25,8 +26,9 @@ class WebPushChannel:
 
     def __init__(self, name: str, address: str, *, allow_private: bool = False) -> None:
         self.name, self._allow_private = name, allow_private
+        self._path = Path(address.partition(":")[2])
         try:
-            held = json.loads(Path(address.partition(":")[2]).read_text(encoding="utf-8"))
+            held = json.loads(self._path.read_text(encoding="utf-8"))
             self._subscription: dict[str, Any] = held["subscription"]
             self._private_key: str = held["private_key"]
             self._contact: str = held["contact"]
@@ -43,8 +45,9 @@ class WebPushChannel:
             check_host(host.hostname or "", host.port)
         text = message.text.encode()[:LONGEST_TEXT].decode(errors="ignore")
         data = json.dumps(
-            {"title": message.title, "text": text, "priority": message.priority, "alert_id": message.alert_id}, ensure_ascii=False
-        )
+            {"title": message.title, "text": text, "priority": message.priority, "alert_id": message.alert_id, "battery_id": message.battery_id},
+            ensure_ascii=False,
+        )  # fmt: skip
         headers = {"urgency": URGENCY.get(message.priority, "normal")}
         try:
             webpush(
@@ -54,6 +57,7 @@ class WebPushChannel:
         except WebPushException as e:
             status = None if e.response is None else e.response.status_code
             if status in (404, 410):
+                self._path.unlink(missing_ok=True)
                 raise PushRefused("this browser is no longer subscribed (RFC 8030 section 7.3): subscribe again on the page") from e
             if status is not None and 400 <= status < 500 and status != 429:
                 raise PushRefused(f"the push service refused it (HTTP status {status})") from e

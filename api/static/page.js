@@ -335,9 +335,9 @@ async function paintMore(declared, state) {
   if (state.learned.length) {
     parts.push([h("details", {}, h("summary", {}, "Learned from its readings"), h("dl", {}, state.learned.flatMap((x) => { const [name, value] = facts_of({ [x.name]: x.value }); value.append(`, very likely ${number(x.low)} to ${number(x.high)}`); return [name, value]; })))]);
   }
-  const { deliveries } = await ask(address("batteries", declared.id, "deliveries")).catch(() => ({ deliveries: [] }));
+  const { deliveries } = await ask(`${API}/deliveries?${new URLSearchParams({ battery_id: declared.id, limit: 20 })}`).catch(() => ({ deliveries: [] }));
   if (deliveries.length) {
-    parts.push([h("details", {}, h("summary", {}, `Who was told (${deliveries.length})`), h("ul", { class: "log" }, deliveries.slice(0, 20).map((d) => h("li", {}, when(d.due), " ", `${d.channel}: ${d.title} (${d.state}${d.last_error ? `: ${d.last_error}` : ""})`))))]);
+    parts.push([h("details", {}, h("summary", {}, `Who was told (${deliveries.length})`), h("ul", { class: "log" }, deliveries.slice(0, 20).map((d) => h("li", {}, when(d.done ?? d.made), " ", `${d.channel}: ${d.title} (${d.state}${d.last_error ? `: ${d.last_error}` : ""})`))))]);
   }
   parts.push(h("p", { class: "noprint" }, h("a", { href: `${address("batteries", declared.id, "record")}?format=html` }, "The battery's record, to print or hand over")));
   $("more")?.replaceChildren(h("h2", {}, "What is known of it"), ...parts.flat());

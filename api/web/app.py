@@ -8,9 +8,24 @@ from fastapi.routing import APIRoute
 
 from api.health import Health, Measure
 from api.live import Live
-from api.ports import Delivery, History, Ledger
+from api.ports import Delivery, History, Ledger, Reach
 from api.tokens import Tokens
-from api.web import alerts, batteries, budget, care, history, operations, page, problems, readings, record, rounds, session, stream
+from api.web import (
+    alerts,
+    batteries,
+    budget,
+    care,
+    history,
+    messages,
+    operations,
+    page,
+    problems,
+    readings,
+    record,
+    rounds,
+    session,
+    stream,
+)
 from api.web.guard import Guard
 from api.web.house import Declared, House, PutNote, PutReadings
 from api.web.settings import WebSettings
@@ -26,6 +41,7 @@ API = (
     alerts.ROUTER,
     rounds.ROUTER,
     care.ROUTER,
+    messages.ROUTER,
     readings.ROUTER,
     record.ROUTER,
     budget.ROUTER,
@@ -68,7 +84,8 @@ def create_app(
     put_readings: PutReadings | None = None,
     put_note: PutNote | None = None,
     declared: Declared | None = None,
-    deliveries: Callable[[str | None], list[Delivery]] | None = None,
+    reach: Reach | None = None,
+    try_push: Callable[[str, str], list[Delivery]] | None = None,
     busy: tuple[type[Exception], ...] = (),
 ) -> FastAPI:
     """The app, ready for a server. What is None is answered with a problem that says so.
@@ -86,7 +103,9 @@ def create_app(
         generate_unique_id_function=_name,
         responses={"default": {"description": "A problem document", "model": problems.ProblemOut}},
     )
-    app.state.house = House(history, ledger, settings, tokens, live, now_ms, put_readings, put_note, declared, deliveries, health, metrics)
+    app.state.house = House(
+        history, ledger, settings, tokens, live, now_ms, put_readings, put_note, declared, reach, try_push, health, metrics
+    )
     v1 = APIRouter(prefix="/api/v1")
     for router in API:
         v1.include_router(router)

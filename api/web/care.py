@@ -1,4 +1,4 @@
-"""Routes: the care log (what people did and measured) and the deliveries of messages."""
+"""Routes: the care log, what people did and measured."""
 
 from typing import Annotated
 
@@ -71,15 +71,3 @@ def _value(battery: Battery, given: schemas.NoteIn) -> float | str | None:
     elif value is not None:
         raise asked.wrong("value", f"`{given.kind}` takes no value: leave it out")
     return value
-
-
-@ROUTER.get("/batteries/{battery_id}/deliveries", response_model=schemas.DeliveryList, summary="Who was told what, newest first")
-def get_deliveries(request: Request, house: HouseDep, caller: Reader, battery_id: str) -> Response:
-    """Messages about the newest twenty alerts of this battery."""
-    battery_of(house, caller, battery_id)
-    if house.deliveries is None:
-        raise Problem("not-wired", "This service sends no messages.")
-    alerts = house.ledger.alerts(battery_id, limit=20)
-    found = {d.id: d for alert in alerts for d in house.deliveries(alert.id)}
-    newest_first = sorted(found.values(), key=lambda d: -d.id)
-    return asked.respond(request, {"deliveries": [wire.delivery(d) for d in newest_first]})

@@ -11,7 +11,7 @@ from analytics.battery import Battery
 from analytics.reading import Note
 from api.health import Health, Measure
 from api.live import Live
-from api.ports import Delivery, History, Ledger
+from api.ports import Delivery, History, Ledger, Reach
 from api.tokens import Tokens
 from api.web.settings import WebSettings
 
@@ -45,8 +45,9 @@ class House:
     put_readings: PutReadings | None
     put_note: PutNote | None
     declared: Declared | None
-    deliveries: Callable[[str | None], list[Delivery]] | None
-    """(alert id, or None for all): newest first."""
+    reach: Reach | None
+    try_push: Callable[[str, str], list[Delivery]] | None
+    """(person, who asks): a test message in every way they have."""
     health: Callable[[], Health]
     metrics: Callable[[], Iterable[Measure]]
     encoded: dict[str, tuple[Assessment, bytes]] = field(default_factory=dict)

@@ -30,6 +30,7 @@ KINDS: dict[str, Kind] = {
     "not-found": Kind(404, "There is nothing at this address", "See /api/v1/openapi.json for what there is."),
     "unknown-battery": Kind(404, "No battery of this name", "GET /api/v1/batteries lists those that you may see."),
     "unknown-alert": Kind(404, "No alert of this name", "GET /api/v1/alerts lists those that you may see."),
+    "unknown-browser": Kind(404, "No subscription of this name", "GET /api/v1/push lists those that you may take away."),
     "wrong-method": Kind(405, "This address does not take this method", "See the Allow header."),
     "wrong-type": Kind(415, "This kind of content is not taken here", "Send JSON with `Content-Type: application/json`."),
     "too-large": Kind(413, "The request is too large", "Send it in smaller pieces."),

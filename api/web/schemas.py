@@ -205,14 +205,44 @@ class DeliveryOut(Out):
     priority: str
     alert_id: str | None
     battery_id: str | None
+    person: str
+    kind: str = Field(description="began, worsened, ended, repeat, reminder, escalation, digest, summary, gateway, gateway back or test")
+    made: Time
+    done: Time | None = Field(description="when it was sent or given up")
+    next_try: Time | None = Field(description="while it waits")
     tries: int
-    due: Time
-    state: str
+    state: Literal["waiting", "sent", "refused", "expired"]
     last_error: str | None
 
 
 class DeliveryList(Out):
     deliveries: list[DeliveryOut]
+
+
+class DeliveryPage(DeliveryList):
+    next: str | None = Field(description="Address of the next page; null at the end.")
+
+
+class ToldOut(Out):
+    name: str
+    ways: int = Field(description="In how many ways this person is told.")
+    priority: str = Field(description="The least that this person is told of.")
+    sites: list[str] = Field(description="Only of these sites; empty: of all.")
+
+
+class SubscriptionOut(Out):
+    id: str
+    person: str
+    device: str
+    made: Time
+
+
+class PushOut(Out):
+    public_key: str | None = Field(description="base64url of the service's key, for PushManager.subscribe")
+    why_not: str | None
+    may_be: list[str] = Field(description="As whom you may subscribe a browser, the most likely first.")
+    people: list[ToldOut]
+    subscriptions: list[SubscriptionOut]
 
 
 class ReceiptOut(Out):
@@ -245,6 +275,25 @@ class NoteIn(In):
         default=None, description="check: volts; mode: stored, in use or by data; coldest: °C; forget: a name or all"
     )
     time: str | None = Field(default=None, json_schema_extra={"format": "date-time"}, description="RFC 3339 with an offset; default now.")
+
+
+class BrowserKeys(In):
+    p256dh: Annotated[str, StringConstraints(min_length=1, max_length=200)]
+    auth: Annotated[str, StringConstraints(min_length=1, max_length=100)]
+
+
+class SubscribeIn(In):
+    """A subscription as a browser gives it (Push API), as whom, and what the device is called."""
+
+    endpoint: Annotated[str, StringConstraints(min_length=1, max_length=2000)]
+    keys: BrowserKeys
+    expirationTime: float | None = None  # noqa: N815 - the browser's own name
+    person: Annotated[str, StringConstraints(min_length=1, max_length=100)] | None = None
+    device: Annotated[str, StringConstraints(strip_whitespace=True, max_length=80)] = "a browser"
+
+
+class TryIn(In):
+    person: Annotated[str, StringConstraints(min_length=1, max_length=100)]
 
 
 class SignIn(In):

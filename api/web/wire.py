@@ -6,7 +6,7 @@ from analytics.assessment import Anchor, Assessment, Evidence, Finding
 from analytics.battery import Battery
 from analytics.reading import Note
 from api.declaration import as_dict
-from api.ports import Alert, AlertAct, Columns, Delivery
+from api.ports import Alert, AlertAct, Columns, Delivery, Subscription
 from api.web.schemas import State
 from api.words import due as due_words
 from api.words import rfc3339, words
@@ -105,10 +105,15 @@ def note(n: Note) -> Json:
 
 def delivery(d: Delivery) -> Json:
     return {
-        "id": d.id, "channel": d.channel, "title": d.message.title, "text": d.message.text, "priority": d.message.priority,
-        "alert_id": d.message.alert_id, "battery_id": d.message.battery_id, "tries": d.tries, "due": rfc3339(d.due_ms), "state": d.state,
-        "last_error": d.last_error,
+        "id": d.id, "channel": d.channel, "person": d.channel.partition("/")[0], "kind": d.kind, "title": d.message.title,
+        "text": d.message.text, "priority": d.message.priority, "alert_id": d.message.alert_id, "battery_id": d.message.battery_id,
+        "made": rfc3339(d.made_ms), "done": _time(d.done_ms), "next_try": rfc3339(d.due_ms) if d.state == "waiting" else None,
+        "tries": d.tries, "state": d.state, "last_error": d.last_error,
     }  # fmt: skip
+
+
+def subscription(s: Subscription) -> Json:
+    return {"id": s.id, "person": s.person, "device": s.device, "made": rfc3339(s.made_ms)}
 
 
 DIGITS = {"temperature_c": 1, "state_of_charge_pct": 2, "state_of_charge_low_pct": 2, "state_of_charge_high_pct": 2}

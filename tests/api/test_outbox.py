@@ -13,7 +13,7 @@ from api.database import Database
 from api.ledger import SqlLedger
 from api.outbox import Outbox
 from api.people import Person, PushSettings, QuietTime
-from api.ports import Message, PushFailed, PushRefused
+from api.ports import Message, PushFailed, PushRefused, Reached
 from tests.databases import database, postgres_url  # noqa: F401 - fixtures
 
 T0 = 1_790_000_000_000  # 2026-09-21T14:13:20Z
@@ -47,12 +47,21 @@ class House:
         self.settings = PushSettings(people=people, **more)  # type: ignore[arg-type]
         self.phones = {f"{p.name}/1": Phone(f"{p.name}/1") for p in people}
         self.said: list[str] = []
+        self.visitors: list[Person] = []
+        self.reached = Reached((), {})
         self.restart()
+
+    def reach(self) -> Reached:
+        """Who has a phone now; the same object as long as nobody got or lost one."""
+        if dict(self.reached.channels) != self.phones:
+            known = {p.name: p for p in (*self.settings.people, *self.visitors)}
+            self.reached = Reached(tuple(known.values()), dict(self.phones))
+        return self.reached
 
     def restart(self) -> None:
         """What a process remembers is gone."""
         self.ledger = SqlLedger(self.ledger.database)
-        self.outbox = Outbox(self.ledger, self.settings, self.phones, lambda: self.now, lambda: 1.0, self.said.append)
+        self.outbox = Outbox(self.ledger, self.settings, self.reach, lambda: self.now, lambda: 1.0, self.said.append)
 
     def tells(self, *events: AlertEvent, late: bool = False) -> None:
         self.ledger.commit(Batch(late_events=list(events)) if late else Batch(events=list(events)))
@@ -361,7 +370,7 @@ def test_after_days_a_message_is_given_up_and_said(base: Database) -> None:
 def test_two_replicas_never_send_twice(base: Database) -> None:
     """Two services on one database plan and send each message once, whoever comes first."""
     house = House(base, person())
-    other = Outbox(SqlLedger(house.ledger.database), house.settings, house.phones, lambda: house.now, lambda: 1.0)
+    other = Outbox(SqlLedger(house.ledger.database), house.settings, house.reach, lambda: house.now, lambda: 1.0)
     for n in range(1, 6):
         house.tells(event("began", n, f"van{n}"))
     for turn in count():
@@ -389,6 +398,57 @@ def test_a_sender_that_died_is_replaced_after_its_lease(base: Database) -> None:
     assert house.titles() == []
     house.later(100 * SECOND, 5 * SECOND)
     assert house.titles() == ["van1: Battery low"]
+
+
+def test_a_browser_that_subscribes_is_told_and_one_that_goes_is_not_waited_for(base: Database) -> None:
+    """Who subscribes while it runs hears of the next alert; what waits for a browser that is gone is given up and said in the list."""
+    house = House(base, person())
+    house.visitors.append(person("Bo", fleet="coast"))
+    house.ledger.declare(Battery("shore", "agm", 100.0, fleet="coast"), T0, "test")
+    house.phones["Bo/page"] = Phone("Bo/page")
+    house.tells(event("began", 0), event("began", 0, "shore"))
+    house.later(2 * SECOND, SECOND)
+    assert sorted(house.titles()) == ["shore: Battery low", "van1: Battery low"]
+    assert house.phones["Bo/page"].titles == ["shore: Battery low"]
+    house.phones["Bo/page"].mood = PushFailed("no answer")
+    house.tells(event("ended", SECOND, "shore", began=0))
+    house.later(2 * SECOND, SECOND)
+    del house.phones["Bo/page"]
+    house.later(2 * SECOND, SECOND)
+    (newest,) = house.ledger.delivered(person="Bo", limit=1)
+    assert (newest.state, newest.last_error) == ("expired", "this address is no longer there")
+
+
+def test_a_test_message_goes_every_way_a_person_has(base: Database) -> None:
+    """It is a delivery like any other, to this person only, and is listed with how it ended."""
+    house = House(base, person(), person("Bo"))
+    house.phones["Ana/2"] = Phone("Ana/2")
+    house.phones["Ana/2"].mood = PushRefused("401 unauthorised")
+    made = house.outbox.test("Ana", "Ines")
+    assert [(d.channel, d.kind, d.state) for d in made] == [("Ana/1", "test", "waiting"), ("Ana/2", "test", "waiting")]
+    house.later(SECOND)
+    assert (house.titles(), house.titles("Bo")) == (["Restvolt: a test"], [])
+    assert [(d.channel, d.state) for d in house.ledger.delivered()] == [("Ana/2", "refused"), ("Ana/1", "sent")]
+    assert house.outbox.test("Nobody", "Ines") == []
+
+
+def test_the_list_of_deliveries_is_filtered_and_paged(base: Database) -> None:
+    """By person, by battery, by what became of them, and page by page; nothing that speaks of a battery outside `within`."""
+    house = House(base, person(), person("Bo"))
+    house.phones["Bo/1"].mood = PushFailed("no answer")
+    for n in range(1, 4):
+        house.tells(event("began", n, f"van{n}"))
+        house.later()
+    house.outbox.test("Ana", "Ines")
+    ledger = house.ledger
+    assert [d.message.battery_id for d in ledger.delivered(person="Ana")] == [None, "van3", "van2", "van1"]
+    assert {d.message.battery_id for d in ledger.delivered(about=["van2"])} == {"van2"}
+    assert {d.message.battery_id for d in ledger.delivered(within=["van1", "van3"])} == {"van1", "van3"}
+    assert {d.channel for d in ledger.delivered(state="failed")} == {"Bo/1"}
+    assert {d.state for d in ledger.delivered(state="sent")} == {"sent"}
+    every = ledger.delivered()
+    first = ledger.delivered(limit=3)
+    assert first + ledger.delivered(after_id=first[-1].id) == every
 
 
 def test_degrees_are_told_as_the_person_likes(base: Database) -> None:

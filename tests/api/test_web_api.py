@@ -216,7 +216,7 @@ def test_the_rounds_as_csv_are_the_rounds(reader: Client) -> None:
 
 def test_deliveries_say_who_was_told(reader: Client) -> None:
     """The message that was sent is listed with its channel and state."""
-    found = reader.get("/api/v1/batteries/heron/deliveries").json()["deliveries"]
+    found = reader.get("/api/v1/deliveries?battery_id=heron").json()["deliveries"]
     assert [(d["channel"], d["state"]) for d in found] == [("Ines's phone", "sent")]
 
 
@@ -231,7 +231,8 @@ def test_answers_are_json_as_the_schemas_say(reader: Client) -> None:
         "/api/v1/batteries/heron/history": schemas.HistoryOut,
         "/api/v1/batteries/heron/care": schemas.NoteList,
         "/api/v1/batteries/heron/declarations": schemas.DeclarationList,
-        "/api/v1/batteries/heron/deliveries": schemas.DeliveryList,
+        "/api/v1/deliveries": schemas.DeliveryPage,
+        "/api/v1/push": schemas.PushOut,
         "/api/v1/alerts": schemas.AlertList,
         f"/api/v1/alerts/{HERON_ALERT}": schemas.AlertWithActs,
         "/api/v1/rounds?fine=true": rounds.Sheet,

@@ -44,7 +44,7 @@ SCHEMA = schemathesis.openapi.from_dict(json.loads(CHECKED_IN.read_text())).excl
 HOLDS = [not_a_server_error, status_code_conformance, content_type_conformance, response_headers_conformance, response_schema_conformance]
 
 
-KNOWN = {"battery_id": "heron", "alert_id": f"heron:forecast_low:{NOW_MS - 14 * 3_600_000}"}
+KNOWN = {"battery_id": "heron", "alert_id": f"heron:forecast_low:{NOW_MS - 14 * 3_600_000}", "subscription_id": "0123456789abcdef"}
 """Besides ids that the fuzzer makes up, those that lead somewhere."""
 
 

@@ -146,7 +146,7 @@ def test_what_is_not_wired_says_so() -> None:
     for role, method, path in (
         ("operate", "POST", CARE),
         ("ingest", "POST", "/api/v1/batteries/heron/readings?format=x"),
-        ("read", "GET", "/api/v1/batteries/heron/deliveries"),
+        ("read", "GET", "/api/v1/push"),
     ):
         body = {"kind": "charged"} if method == "POST" else None
         answer = Client(app, headers=bearer(role))(method, path, json=body)  # type: ignore[arg-type]

@@ -3,7 +3,9 @@
 from itertools import pairwise
 
 import pytest
+from pydantic import SecretStr
 
+from api.people import Person, PushSettings
 from api.tokens import MAY, ROLES, Token, Tokens, issue, session_token, session_value
 from api.web import WebSettings
 from api.web.guard import Buckets
@@ -15,12 +17,13 @@ from tests.fakes.web_scene import NOW_MS, Scene, fleet
 ALERT = f"heron:forecast_low:{NOW_MS - 14 * 3_600_000}"
 READS = (
     "/api/v1/batteries", "/api/v1/batteries/heron", "/api/v1/batteries/heron/state", "/api/v1/batteries/heron/history",
-    "/api/v1/batteries/heron/declarations", "/api/v1/batteries/heron/care", "/api/v1/batteries/heron/deliveries",
+    "/api/v1/batteries/heron/declarations", "/api/v1/batteries/heron/care", "/api/v1/deliveries", "/api/v1/push",
     "/api/v1/batteries/heron/record", "/api/v1/alerts", f"/api/v1/alerts/{ALERT}", "/api/v1/rounds", "/metrics",
 )  # fmt: skip
 CHANGES = (
     ("operate", "POST", f"/api/v1/alerts/{ALERT}/acknowledge", None),
     ("operate", "POST", f"/api/v1/alerts/{ALERT}/shelve", {"until": "2025-12-05T00:00:00Z", "reason": "on the hook-up"}),
+    ("operate", "POST", "/api/v1/push/test", {"person": "Ines"}),
     ("operate", "POST", "/api/v1/batteries/heron/care", {"kind": "check", "value": 12.6}),
     ("admin", "PUT", "/api/v1/batteries/heron", {"chemistry": "agm", "rated_capacity_ah": 100}),
 )
@@ -47,7 +50,8 @@ def test_nobody_reads_without_a_token(scene: Scene, path: str) -> None:
 @pytest.mark.parametrize("role", ROLES)
 def test_each_role_may_do_what_it_says_and_no_more(role: str) -> None:
     """Reading and each kind of change is allowed exactly to the roles that the table names."""
-    client = Client(house_of(fleet())[0], headers=bearer(role))  # type: ignore[arg-type]
+    ines = PushSettings(people=(Person(name="Ines", urls=(SecretStr("terminal:"),), fleet=""),))
+    client = Client(house_of(fleet(), push=ines)[0], headers=bearer(role))  # type: ignore[arg-type]
     for path in READS:
         assert (client.get(path).status_code == 200) == ("read" in MAY[role]), path
     for needed, method, path, body in CHANGES:

@@ -5,6 +5,10 @@ from fastapi import FastAPI
 from analytics.reading import Note
 from api.health import Health, Measure, Part
 from api.live import Live
+from api.outbox import Outbox
+from api.people import PushSettings
+from api.push.reach import Reach
+from api.push.subscriptions import Subscriptions
 from api.tokens import Role, Tokens, issue
 from api.web import Receipt, WebSettings, create_app
 from tests.fakes.web_scene import NOW_MS, Scene
@@ -31,9 +35,13 @@ def bearer(role: Role, fleet: str | None = "") -> dict[str, str]:
 class Wired:
     """What the callables were given."""
 
-    def __init__(self, scene: Scene) -> None:
+    def __init__(self, scene: Scene, push: PushSettings | None = None) -> None:
         self.scene, self.redeclared = scene, list[tuple[str, int]]()
         self.live = Live()
+        self.reach = Reach(
+            push or PushSettings(), Subscriptions(scene.folder() / "web-push", "mailto:test@example.org", allow_private=True)
+        )
+        self.outbox = Outbox(scene.ledger, push or PushSettings(), self.reach.now, scene.now_ms, lambda: 1.0)
         self.health = Health(
             (Part("store", True, "Keeps 1.2 readings a second."), Part("mqtt", True, "Connected since 07:12.", needed=False))
         )
@@ -61,14 +69,14 @@ class Wired:
         return [Measure("restvolt_readings_kept", "counter", "", "Readings kept.", 42.0, (("source", "mqtt"),))]
 
 
-def house_of(scene: Scene, settings: WebSettings | None = None) -> tuple[FastAPI, Wired]:
+def house_of(scene: Scene, settings: WebSettings | None = None, push: PushSettings | None = None) -> tuple[FastAPI, Wired]:
     """The app and what it was given."""
     for role in ("read", "operate", "ingest", "admin"):
         token_of(role)  # type: ignore[arg-type]
-    wired = Wired(scene)
+    wired = Wired(scene, push)
     app = create_app(
         history=scene.history, ledger=scene.ledger, settings=settings or WebSettings(open_on_loopback=False), now_ms=scene.now_ms,
         live=wired.live, tokens=TOKENS, health=lambda: wired.health, metrics=wired.metrics, put_readings=wired.put_readings,
-        put_note=wired.put_note, declared=wired.declared, deliveries=scene.ledger.deliveries, busy=(BlockingIOError,),
+        put_note=wired.put_note, declared=wired.declared, reach=wired.reach, try_push=wired.outbox.test, busy=(BlockingIOError,),
     )  # fmt: skip
     return app, wired

@@ -84,6 +84,10 @@ class Scene:
         self.history = self.ledger.history
         weakref.finalize(self, self.database.close)
 
+    def folder(self) -> Path:
+        """Where a service on this scene keeps what is not in the database."""
+        return self.database.path.with_suffix("")
+
     def stored(
         self,
         battery: Battery,
