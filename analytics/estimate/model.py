@@ -8,6 +8,7 @@ al. 2007 (J. Power Sources 168). Both from memory. Estimation follows Plett 2004
 from __future__ import annotations
 
 from bisect import bisect_right
+from functools import lru_cache
 from math import sqrt
 from typing import NamedTuple
 
@@ -17,13 +18,14 @@ GRID = 400
 """Steps of the grid; the lookup then costs no search."""
 
 REFERENCE_C = 25.0
+Table = tuple[tuple[float, float], ...]
 
 
 class Model(NamedTuple):
     """Constants worked out once from the declaration. Volts and ohms of the whole battery, fractions of one for charge."""
 
     battery: Battery
-    table: tuple[tuple[float, float], ...]
+    table: Table
     """(percent, volts) at 25 °C, rising."""
     grid: tuple[float, ...]
     """Rest voltage at 25 °C at 0, 1/GRID, … 1."""
@@ -63,7 +65,7 @@ def model_of(battery: Battery) -> Model:
     """The constants for this declaration."""
     kind, cells, ah = battery.kind, battery.cells, battery.rated_capacity_ah
     own = battery.rest_voltage_table
-    table = own or tuple((p, v * cells) for p, v in kind.rest_voltage.rows)
+    table, grid = _shared(own or tuple((p, v * cells) for p, v in kind.rest_voltage.rows))
     spread = kind.rest_voltage_spread_v.value * cells
     # Judgement: an owner's own table is off by 20 mV for six cells (one standard deviation); published ones by the chemistry's spread.
     table_sd = (0.0035 if kind.lead_acid else 0.005) * cells if own else 2.5 * spread
@@ -72,7 +74,7 @@ def model_of(battery: Battery) -> Model:
     return Model(
         battery,
         table,
-        tuple(_table_v(table, 100 * k / GRID) for k in range(GRID + 1)),
+        grid,
         ah,
         table[-1][1],
         volts,
@@ -92,7 +94,13 @@ def model_of(battery: Battery) -> Model:
     )
 
 
-def _table_v(table: tuple[tuple[float, float], ...], pct: float) -> float:
+@lru_cache(maxsize=1000)
+def _shared(table: Table) -> tuple[Table, tuple[float, ...]]:
+    """A table and its grid, the same for all batteries of a kind: they are half of what a state takes in memory, and most of reading one."""
+    return table, tuple(_table_v(table, 100 * k / GRID) for k in range(GRID + 1))
+
+
+def _table_v(table: Table, pct: float) -> float:
     if pct <= table[0][0]:
         return table[0][1]
     if pct >= table[-1][0]:
