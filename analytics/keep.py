@@ -11,7 +11,7 @@ from analytics.battery import Battery
 from analytics.core import State, begin
 from analytics.revive import revived
 
-SCHEMA = 1
+SCHEMA = 2
 KEPT = ("belief", "last_ms", "open_span", "span", "sensors", "charging", "use", "trend", "care", "ageing", "alerts", "judged_ms")
 
 

@@ -102,6 +102,8 @@ class Marks(NamedTuple):
     tail_a: float | None = None
     """Charging current at `tail_ms` at the held voltage, for how fast it falls."""
     tail_ms: int = 0
+    decay_h: float | None = None
+    """Time constant with which the current falls at the held voltage, hours."""
     full_moved: float = 0.0
     full_sd: float = 1.0
     full_ms: int | None = None

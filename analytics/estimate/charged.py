@@ -9,7 +9,7 @@ from __future__ import annotations
 from math import exp, log
 
 from analytics.assessment import Anchor
-from analytics.estimate.belief import CAPACITY, OFFSET, SOC, TAIL, Filter, Marks, Slot
+from analytics.estimate.belief import CAPACITY, DIAGONAL, OFFSET, SOC, TAIL, Filter, Marks, Slot
 from analytics.estimate.counting import gassing_a
 from analytics.estimate.filtering import MOST_SD, corrected, replaced
 from analytics.estimate.model import REFERENCE_C, Model
@@ -19,16 +19,23 @@ HELD_V = 0.04
 """For six cells: a charger's voltage stays within this. Judgement."""
 TAIL_PER_K = 0.045
 """A warm battery takes charge faster. Judgement, of the order of the Arrhenius factor of acid diffusion and charge transfer."""
-TAIL_LASTS_H = 2.0
+TAIL_LASTS_H = 1.5
 """How long an error of the acceptance law lasts. Judgement."""
-TAIL_BIAS = 0.011
+TAIL_BIAS = 0.009
 """However long the charger holds, full is not known better than this. Judgement: makers' own full criteria differ by a percent or two."""
-TAIL_PART = 0.18
+TAIL_PART = 0.15
 """The same as a part of what is missing. Judgement: the acceptance law is a law of thumb."""
+FLOAT_SLOWER, FLOAT_SD = 0.9, 0.5
+"""For each volt (six cells) below absorption the time constant is longer by this part, and less sure by that. Judgement: one simulated
+family takes charge at float as fast as at absorption, the other takes nearly twice as long."""
+DECAY_SD = 0.25
+"""Spread of a time constant read from one fall of the current, natural logarithm. Judgement: temperature and loads move the current too."""
+DECAY_AFTER_H = 1.25
+"""Before, the current falls faster than the charge that is missing: the voltage's own polarisation settles. Judgement."""
 LITHIUM_TAIL_H = 0.3
 """LiFePO4: the same time constant. Judgement: a tail of a twentieth of the capacity leaves about one percent."""
 UNSEEN = 1.5
-"""Standard deviations between count and charger after a silence from which on the count is dropped. Judgement."""
+"""Standard deviations between the count and what is seen after a silence from which on the count is dropped. Judgement."""
 UNSEEN_H = 2.0
 """Judgement: nothing worth the name is charged in a shorter silence, and a panel's readings have such silences every day."""
 FULL_AFTER_H = 1.0
@@ -54,16 +61,15 @@ def by_charger(model: Model, f: Filter, marks: Marks, slot: Slot, seen: Seen) ->
     v, held, since_ms = seen.voltage_v, marks.held_v, marks.held_since_ms
     if since_ms is None or held is None or abs(v - held) > HELD_V * model.volts:
         sd = f.cov[0] ** 0.5
-        return f, marks._replace(held_since_ms=slot.begin_ms, held_v=v, tail_a=None, full_moved=0.0, full_sd=sd), None
+        return f, marks._replace(held_since_ms=slot.begin_ms, held_v=v, tail_a=None, decay_h=None, full_moved=0.0, full_sd=sd), None
     marks = marks._replace(held_v=held + 0.3 * (v - held))
     since_h = (slot.last_ms - since_ms) / 3.6e6
     if since_h < 0.25:
         return f, marks, None
     high = absorbing(model, seen)
-    if high:
-        f, marks = _by_decay(model, f, marks, slot, seen, since_h)
+    f, marks = _by_decay(model, f, marks, slot, seen, since_h, high)
     before = f.mean[SOC]
-    f = by_tail(model, f, seen, since_h)
+    f = by_tail(model, f, seen, since_h, marks.decay_h)
     after = f.mean[SOC]
     marks = marks._replace(full_moved=marks.full_moved + after - before)
     if since_h < FULL_AFTER_H or seen.current_a > model.tail_a or not high:
@@ -89,42 +95,56 @@ def after_silence(model: Model, f: Filter, seen: Seen) -> Filter:
     return by_tail(model, f, seen, 0.25) if absorbing(model, seen) else f
 
 
-def by_tail(model: Model, f: Filter, seen: Seen, since_h: float) -> Filter:
-    """Correction by the current at a held voltage: missing charge = time constant × current, less what only makes gas."""
+def by_tail(model: Model, f: Filter, seen: Seen, since_h: float, decay_h: float | None = None) -> Filter:
+    """Correction by the current at a held voltage: missing charge = time constant × current, less what only makes gas.
+
+    `decay_h`: time constant with which the current was seen to fall at this very voltage. Below absorption the learned one is a poor
+    guess, so there the two are averaged by variance.
+    """
     temperature = 20.0 if seen.temperature_c is None else seen.temperature_c
     scale = model.capacity_ah * f.mean[CAPACITY]
     amps = max(0.0, seen.current_a - f.mean[OFFSET])
     gas = min(amps, gassing_a(model, seen.voltage_v, seen.temperature_c))
     hours = exp(f.mean[TAIL] - TAIL_PER_K * (temperature - 20.0)) if model.lead else LITHIUM_TAIL_H
     low = max(0.0, model.full_v - seen.voltage_v) / model.volts
-    hours *= 1.0 + 0.6 * low
+    hours *= 1.0 + FLOAT_SLOWER * low
+    learned_part, float_sd = 1.0, FLOAT_SD * low
+    if decay_h is not None and low > 0:
+        var = f.cov[DIAGONAL[TAIL]] + float_sd * float_sd
+        learned_part = DECAY_SD * DECAY_SD / (var + DECAY_SD * DECAY_SD)
+        hours = exp(learned_part * log(hours) + (1.0 - learned_part) * log(decay_h))
+        float_sd *= learned_part
     missing = hours * (amps - gas) / scale
-    part = 0.10 + 0.35 * exp(-since_h / 0.7) + 0.35 * low
+    part = 0.10 + 0.35 * exp(-since_h / 0.7) + float_sd + (1.0 - learned_part) * DECAY_SD
     sd = part * missing + 0.6 * hours * gas / scale + 0.005 + 0.005 * low
     lasting = TAIL_BIAS + TAIL_PART * missing
     room = 1.0 - lasting * lasting / f.cov[0]
     if room <= 0.01:
         return f
-    h = (1.0, -hours / scale, -missing / f.mean[CAPACITY], 0.0, 0.0, 0.0, 0.0, missing if model.lead else 0.0)
+    h = (1.0, -hours / scale, -missing / f.mean[CAPACITY], 0.0, 0.0, 0.0, 0.0, learned_part * missing if model.lead else 0.0)
     variance = sd * sd * max(1.0, TAIL_LASTS_H / max(seen.hours, 0.01)) / room
     return corrected(f, h, 1.0 - missing - f.mean[SOC], variance)[0]
 
 
-def _by_decay(model: Model, f: Filter, marks: Marks, slot: Slot, seen: Seen, since_h: float) -> tuple[Filter, Marks]:
-    """How fast the current falls at a held voltage is the time constant itself, once the first hour is over."""
-    net = seen.current_a - gassing_a(model, seen.voltage_v, seen.temperature_c)
-    if not model.lead or since_h < 1.25 or net < 0.003 * model.capacity_ah:
+def _by_decay(model: Model, f: Filter, marks: Marks, slot: Slot, seen: Seen, since_h: float, high: bool) -> tuple[Filter, Marks]:
+    """How fast the current falls at a held voltage is the time constant itself, once the first hour is over. `high`: at absorption."""
+    net = seen.current_a - f.mean[OFFSET] - gassing_a(model, seen.voltage_v, seen.temperature_c)
+    if not model.lead or since_h < DECAY_AFTER_H or net < 0.003 * model.capacity_ah:
         return f, marks._replace(tail_a=None)
     if marks.tail_a is None:
         return f, marks._replace(tail_a=net, tail_ms=slot.last_ms)
     hours = (slot.last_ms - marks.tail_ms) / 3.6e6
     if hours < 0.75:
         return f, marks
+    decay_h = marks.decay_h
     if net < 0.97 * marks.tail_a:
-        temperature = 20.0 if seen.temperature_c is None else seen.temperature_c
-        found = log(hours / log(marks.tail_a / net)) + TAIL_PER_K * (temperature - 20.0)
-        f, _ = corrected(f, (0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 1.0), found - f.mean[TAIL], 0.3**2)
-    return f, marks._replace(tail_a=net, tail_ms=slot.last_ms)
+        found_h = min(24.0, hours / log(marks.tail_a / net))
+        decay_h = found_h if decay_h is None else decay_h + 0.4 * (found_h - decay_h)
+        if high:
+            temperature = 20.0 if seen.temperature_c is None else seen.temperature_c
+            found = log(found_h) + TAIL_PER_K * (temperature - 20.0)
+            f, _ = corrected(f, (0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 1.0), found - f.mean[TAIL], DECAY_SD**2)
+    return f, marks._replace(tail_a=net, tail_ms=slot.last_ms, decay_h=decay_h)
 
 
 def by_charger_alone(model: Model, f: Filter, marks: Marks, slot: Slot, seen: Seen) -> tuple[Marks, Anchor | None]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from math import exp
 
-from analytics.estimate.belief import CAPACITY, OFFSET, SOC, Filter, Habit, Slot
+from analytics.estimate.belief import CAPACITY, OFFSET, SLOW, SOC, Filter, Habit, Slot
 from analytics.estimate.filtering import Keep, Noise, moved
 from analytics.estimate.model import Model
 
@@ -12,6 +12,8 @@ SLOW_H = 3.0
 """Time constant of the slow polarisation. Judgement: acid diffusion through a plate takes hours (Ceraolo 2000 finds 1 to 3 h)."""
 SLOW_PART, SLOW_DOUBT = 1.3, 0.6
 """Its resistance over that of load steps, and how far it may be off. Judgement: a voltage falls about as much again in hours."""
+FADING_DOUBT = 0.6
+"""How far its fading may be off, as a part of what is left: it is no single exponential. Judgement."""
 SURFACE_H = 48.0
 BUILD_H = 6.0
 """Surface charge builds within hours of charging and stands for days (check values, relaxation trace)."""
@@ -67,7 +69,12 @@ def _over(
     if habit.blind:
         ah, amps = -f.mean[OFFSET] * hours, habit.spread_a2**0.5
         doubt_ah2 += (BLIND_DOUBT * ah) ** 2 * max(1.0, LOAD_H / hours)
-    slow_sd = SLOW_DOUBT * ohms * amps + 0.003 * model.volts + (CHARGED_PART * max(0.0, volts - model.top_v) if ah >= 0 else 0.0)
+    slow_sd = (
+        SLOW_DOUBT * ohms * amps
+        + FADING_DOUBT * max(0.0, f.mean[SLOW])
+        + 0.003 * model.volts
+        + (CHARGED_PART * max(0.0, volts - model.top_v) if ah >= 0 else 0.0)
+    )
     keep_surface, add_surface, surface_sd = _surface(model, hours, ah, volts)
     keep_table = exp(-abs(by) * model.curve_rate)
     offset_sd = max(0.002, model.battery.sensor.current_offset_a)
@@ -125,4 +132,9 @@ def between(model: Model, f: Filter, slot: Slot, blind: bool) -> float:
     hours = (slot.last_ms - slot.begin_ms) / 3.6e6
     ah = 0.0 if blind else slot.ah
     soc = f.mean[SOC] + (ah - f.mean[OFFSET] * hours) / (model.capacity_ah * f.mean[CAPACITY])
+    return soc if 0.0 < soc < 1.0 else 0.0 if soc <= 0.0 else 1.0
+
+
+def possible(soc: float) -> float:
+    """What may be told of a state of charge: 0 to 1."""
     return min(1.0, max(0.0, soc))

@@ -132,6 +132,11 @@ def _held_in(cov: list[float]) -> tuple[float, ...]:
     return tuple(cov)
 
 
+def doubted(f: Filter) -> Filter:
+    """The filter with its state of charge as good as unknown; what the other states share with it stays."""
+    return bounded(f.mean, (f.cov[0] + MOST_SD * MOST_SD, *f.cov[1:]))
+
+
 def replaced(f: Filter, state: int, value: float, variance: float) -> Filter:
     """The filter with one state set anew, as if nothing about it had been known: it shares nothing with the others any more."""
     cov = list(f.cov)

@@ -19,6 +19,13 @@ LOAD_PART = 0.25
 """How far the voltage under load is from its model, as a part of the drop. Judgement."""
 KNEE_PART = 0.75
 """The same near empty, where the voltage under load falls away (times the fourth power of the depth). Judgement."""
+ABOVE_V = 0.1
+"""Further above a full battery's rest voltage (six cells) the charger speaks, or its echo, and not the state of charge. Judgement."""
+CHARGED_V, CHARGED_C = 0.08, 0.005
+"""How far above rest a voltage may stand under any charge worth the name (six cells; part of the capacity per hour). Judgement: the
+acceptance of a lead-acid plate is not its resistance, and a panel's current has changed many times in the last hours."""
+ACCEPTANCE = 10.0
+"""How many times the fall of a load of the same strength a charge may lift the voltage in addition. Judgement."""
 REMEMBERED_H = 2.0
 """How long such an error lasts: a reading within that time tells the same again."""
 STEP_PART = 0.4
@@ -66,10 +73,11 @@ def by_voltage(model: Model, f: Filter, habit: Habit, seen: Seen) -> tuple[Filte
     deep = (1.0 - soc) ** 4
     lasting = max(1.0, (REMEMBERED_H if model.lead else LITHIUM_REMEMBERED_H) / max(seen.hours, 0.01))
     load = (LOAD_PART + KNEE_PART * deep) * (fall + f.mean[SLOW])
+    if v - fall > model.top_v + ABOVE_V * model.volts:
+        return None
     if a > 0:
-        if v - fall > model.top_v + 0.1 * model.volts:
-            return None
-        load = max(abs(load), 0.5 * (v - rest))
+        most = CHARGED_V * model.volts * min(1.0, a / (CHARGED_C * model.capacity_ah))
+        load = max(abs(load), most, min(v - rest, most + ACCEPTANCE * fall))
     variance = (SENSOR_SD_V * model.volts) ** 2 + load * load * lasting
     if habit.misfit > MISFIT:
         variance += (habit.misfit * DOUBTED_V * model.volts) ** 2
