@@ -40,7 +40,7 @@ def update(view: View, memory: AgeingMemory) -> AgeingMemory:
         in_ah, out_ah = round(in_ah, 3), round(out_ah, 3)
         life = life_after(view, life, in_ah, out_ah, silent=silent)
     elif span.gap_ms >= SILENT_MS:
-        life = life._replace(leg=None if life.leg is None else life.leg._replace(broken=True), full=None)
+        life = life._replace(leg=None, far=None, full=None)
     return AgeingMemory(span.end_ms, in_ah, out_ah, life)
 
 

@@ -6,22 +6,20 @@ from math import exp
 from typing import TYPE_CHECKING
 
 from analytics import estimate
+from analytics.ageing.capacity import measured, trusted
 from analytics.ageing.damage import damage, rated
 from analytics.ageing.memory import Leg, Life, Pace
 from analytics.ageing.rainflow import counted, push
 
 if TYPE_CHECKING:
-    from analytics.battery import Battery
     from analytics.view import View
 
 LEAST_TURN_PCT = 2.0
 """Judgement: the estimate breathes by a percent or two; smaller turns are noise, not cycles."""
-ANCHOR_SD_PCT = 3.0
-"""Judgement: an anchor names the state of charge within three points (rest tables differ by as much)."""
-SHORTEST_LEG_PCT = 25.0
-"""Judgement: over a shorter leg two anchors say less about the capacity than the label does."""
-DRIFT_VAR_PER_DAY = 0.02**2 / 30
-"""Judgement: capacity may change by two hundredths a month."""
+START_SD_PCT = 4.0
+"""Judgement: an owner's starting charge is worth four points."""
+SLOW_H = 3.0
+"""Judgement: what flowed in the last hours still holds the voltage off its rest."""
 RESISTANCE_PER_K = 0.012
 """Judgement: resistance of lead-acid and LiFePO4 rises by about 1 to 1.5 % for each kelvin of cold."""
 RESISTANCE_NEW_MS = 7 * 86_400_000
@@ -29,7 +27,6 @@ WORTH_PART = 0.10
 """A recharge worth the name puts back a tenth of the capacity."""
 PACE_NEW = 8
 """Judgement: the first eight charges tell how the battery was when it came."""
-IDLE_ANCHOR_MS = 10 * 86_400_000
 
 
 def life_after(view: View, life: Life | None, in_ah: float, out_ah: float, *, silent: bool) -> Life:
@@ -37,15 +34,26 @@ def life_after(view: View, life: Life | None, in_ah: float, out_ah: float, *, si
     assert view.span is not None
     at_ms = view.span.end_ms
     if life is None:
-        life = Life(at_ms, at_ms)
+        life = Life(at_ms, at_ms, leg=_declared(view, at_ms, in_ah, out_ah))
     if view.pct is not None:
         life = _cycled(view, life, view.pct)
-    leg = life.leg
-    if leg is not None and silent:
-        leg = leg._replace(broken=True)
-    life = life._replace(at_ms=at_ms, leg=leg, full=None if silent else life.full)
-    life = _filled(view, _anchored(view, life, in_ah, out_ah), in_ah, out_ah)
+    if silent:
+        life = life._replace(leg=None, far=None, full=None)
+    hours = (at_ms - life.at_ms) / 3_600_000
+    slow_a = life.slow_a
+    if hours > 0:
+        slow_a += (1 - exp(-hours / SLOW_H)) * ((in_ah - out_ah - life.net_ah) / hours - slow_a)
+    life = life._replace(at_ms=at_ms, net_ah=round(in_ah - out_ah, 3), slow_a=round(slow_a, 3))
+    life = _filled(view, measured(view, life, trusted(view, in_ah, out_ah, slow_a)), in_ah, out_ah)
     return _recharged(view, _resisting(view, life), out_ah)
+
+
+def _declared(view: View, at_ms: int, in_ah: float, out_ah: float) -> Leg | None:
+    """The owner's starting charge, where the first leg begins."""
+    start_pct, anchor = view.battery.initial_state_of_charge_pct, view.belief.anchor
+    if start_pct is None or anchor is None or anchor.kind != "declared":
+        return None
+    return Leg(at_ms, start_pct, in_ah, out_ah, START_SD_PCT, full=True)
 
 
 def _cycled(view: View, life: Life, pct: float) -> Life:
@@ -65,51 +73,6 @@ def _cycled(view: View, life: Life, pct: float) -> Life:
     for depth, count in cycles:
         halves[min(9, int(depth // 10))] += round(2 * count)
     return life._replace(half_cycles=tuple(halves), damage=round(life.damage + damage(cycles, n, at_depth), 7))
-
-
-def _anchored(view: View, life: Life, in_ah: float, out_ah: float) -> Life:
-    """At a new anchor the leg from the last one is weighed: capacity from a discharge, self-discharge from a long rest."""
-    anchor = view.belief.anchor
-    if anchor is None or anchor.kind not in ("rest", "full", "empty"):
-        return life
-    leg = life.leg
-    if leg is not None and anchor.at_ms <= leg.at_ms:
-        return life
-    new = Leg(anchor.at_ms, round(anchor.after_pct, 1), in_ah, out_ah)
-    if leg is None or leg.broken:
-        return life._replace(leg=new)
-    fallen_pct, out, into = leg.pct - anchor.after_pct, out_ah - leg.out_ah, in_ah - leg.in_ah
-    if fallen_pct >= SHORTEST_LEG_PCT and into <= 0.2 * out:
-        return _weighed(view.battery, life, new, out - into, fallen_pct, anchor.at_ms - leg.at_ms)
-    days = (anchor.at_ms - leg.at_ms) / 86_400_000
-    if (
-        anchor.kind == "rest"
-        and anchor.at_ms - leg.at_ms >= IDLE_ANCHOR_MS
-        and out <= 0.1 * view.battery.rated_capacity_ah
-        and into <= 0.02 * out
-    ):
-        lost_pct = fallen_pct - 100 * out / view.battery.rated_capacity_ah
-        seen = max(0.0, lost_pct / days * 30)
-        old = life.self_discharge
-        return life._replace(leg=new, self_discharge=round(seen if old is None else old + 0.3 * (seen - old), 2))
-    close = abs(fallen_pct) < SHORTEST_LEG_PCT and anchor.at_ms - leg.at_ms < IDLE_ANCHOR_MS
-    return life if close and anchor.after_pct <= leg.pct else life._replace(leg=new)
-
-
-def _weighed(battery: Battery, life: Life, leg: Leg, net_out_ah: float, fallen_pct: float, took_ms: int) -> Life:
-    """Capacity from one leg, joined with what earlier legs said by their variances."""
-    seen_ah = 100 * net_out_ah / fallen_pct
-    sensor = battery.sensor
-    count_sd = (net_out_ah * sensor.current_gain_pct / 100) ** 2 + (took_ms / 3_600_000 * sensor.current_offset_a) ** 2
-    var = seen_ah**2 * (2 * (ANCHOR_SD_PCT / fallen_pct) ** 2 + count_sd / net_out_ah**2) if net_out_ah > 0 else 0.0
-    if not 0.1 < seen_ah / battery.rated_capacity_ah < 1.6 or var <= 0:
-        return life._replace(leg=leg)  # a leg that makes no sense: a counter that was wrong, or another battery
-    if life.capacity_ah is None:
-        return life._replace(leg=leg, capacity_ah=round(seen_ah, 1), capacity_var=round(var, 2))
-    before = life.capacity_var + DRIFT_VAR_PER_DAY * battery.rated_capacity_ah**2 * took_ms / 86_400_000
-    gain = before / (before + var)
-    joined = life.capacity_ah + gain * (seen_ah - life.capacity_ah)
-    return life._replace(leg=leg, capacity_ah=round(joined, 1), capacity_var=round((1 - gain) * before, 2))
 
 
 def _filled(view: View, life: Life, in_ah: float, out_ah: float) -> Life:

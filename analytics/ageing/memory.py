@@ -6,14 +6,15 @@ from analytics.ageing.rainflow import Reversals
 
 
 class Leg(NamedTuple):
-    """Since the last anchor: where it was, and what has flowed in and out since."""
+    """A trusted state of charge, where a leg begins or ends, and the totals of charge in and out by then."""
 
     at_ms: int
     pct: float
     in_ah: float
     out_ah: float
-    broken: bool = False
-    """A silence inside: what flowed then nobody counted."""
+    sd_pct: float
+    full: bool = False
+    """Known by a full charge or by the owner, and not by the rest-voltage table."""
 
 
 class Pace(NamedTuple):
@@ -38,9 +39,16 @@ class Life(NamedTuple):
     """What the open cycles would add if they ended now, and how many of them are deeper than a tenth."""
     open_cycles: float = 0.0
     leg: Leg | None = None
+    far: Leg | None = None
+    """Where the running leg began, and its furthest point; None after a silence: what flowed then nobody counted."""
+    net_ah: float = 0.0
+    slow_a: float = 0.0
+    """Charge in less out by `at_ms`, and the mean current of the last hours."""
     capacity_ah: float | None = None
-    """From anchor to anchor, with its variance."""
+    """Between trusted states of charge, with its variance (that of the table apart)."""
     capacity_var: float = 0.0
+    capacity_new_ah: float | None = None
+    """The first one that was known to a tenth: what it held when the readings began."""
     resistance_new_ohm: float | None = None
     """Of the first days, at 25 °C."""
     resistance_ohm: float | None = None

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from math import sqrt
 from typing import TYPE_CHECKING, NamedTuple
 
+from analytics.ageing.capacity import so_far, table_part
 from analytics.ageing.damage import equivalent_full_cycles, rated
 from analytics.ageing.memory import Life
 from analytics.assessment import Evidence
@@ -19,6 +21,11 @@ LONGEST_YEARS = 20.0
 OFTENER = 0.75
 """Judgement: three quarters of the charge that it gave between recharges when new is a change that a person notices."""
 
+FADING_MS = 60 * 86_400_000
+FADED_PART = 0.90
+"""Judgement: a tenth in two months or more is age; less is within what legs of another season say."""
+UNMEASURED_DAYS = 7.0
+
 
 class Service(NamedTuple):
     """Years left from now, the early and the late end of a range; None at the late end: not limited by cycles."""
@@ -33,11 +40,15 @@ def damage_now(view: View) -> float:
     return 0.0 if life is None else life.damage + life.open_damage
 
 
-def capacity_interval(life: Life) -> tuple[float, float, float] | None:
-    """(value, low, high) in ampere-hours from anchor to anchor; None while no leg was long enough."""
+def capacity_interval(view: View) -> tuple[float, float, float] | None:
+    """(value, low, high) in ampere-hours between trusted states of charge; None while no leg was long enough."""
+    life = view.ageing.life
+    if life is None:
+        return None
+    life = so_far(view, life)
     if life.capacity_ah is None:
         return None
-    half = NINETY * life.capacity_var**0.5
+    half = NINETY * sqrt(life.capacity_var + (table_part(view.battery) * life.capacity_ah) ** 2)
     return life.capacity_ah, life.capacity_ah - half, life.capacity_ah + half
 
 
@@ -56,6 +67,14 @@ def end_of_service(view: View) -> Service | None:
     return Service(min(earliest, LONGEST_YEARS), None if latest > LONGEST_YEARS else latest)
 
 
+def has_faded(view: View, capacity_ah: float) -> bool:
+    """Whether it held clearly more when the readings began, two months ago or more."""
+    life = view.ageing.life
+    if life is None or life.capacity_new_ah is None or view.now_ms - life.begun_ms < FADING_MS:
+        return False
+    return capacity_ah <= FADED_PART * life.capacity_new_ah
+
+
 def oftener(life: Life) -> str | None:
     """The measured sentence that it needs recharging more often than when new; None while it does not or cannot be told."""
     new, now = life.new, life.now
@@ -72,7 +91,7 @@ def evidence_of(view: View) -> Evidence:
     memory, life = view.ageing, view.ageing.life
     if life is None:
         return ()
-    capacity, service = capacity_interval(life), end_of_service(view)
+    capacity, service = capacity_interval(view), end_of_service(view)
     n, _, _, depth = rated(view.battery)
     ratio = None if not life.resistance_ohm or not life.resistance_new_ohm else life.resistance_ohm / life.resistance_new_ohm
     return (
@@ -104,10 +123,15 @@ def sentences_of(view: View) -> tuple[str, ...]:
     if life is None:
         return ()
     said = []
-    capacity, service = capacity_interval(life), end_of_service(view)
+    capacity, service = capacity_interval(view), end_of_service(view)
     if capacity is not None:
         value, low, high = capacity
-        said.append(f"It holds about {value:.0f} Ah ({low:.0f} to {high:.0f}); {view.battery.rated_capacity_ah:.0f} Ah are rated.")
+        said.append(f"It holds about {value:.0f} Ah ({low:.0f} to {high:.0f}); {view.battery.rated_capacity_ah:.0f} Ah are declared.")
+    elif (view.now_ms - life.begun_ms) / 86_400_000 >= UNMEASURED_DAYS:
+        said.append(
+            "How much it really holds is not known yet: that takes a discharge or charge of some depth between two moments of known charge, "
+            "with the current measured all the way."
+        )
     if (often := oftener(life)) is not None:
         said.append(often)
     if service is not None:

@@ -17,6 +17,7 @@ from analytics.rules.charge_runaway import CHARGE_RUNAWAY
 from analytics.rules.charge_stuck import CHARGE_STUCK
 from analytics.rules.charge_under_voltage import CHARGE_UNDER_VOLTAGE
 from analytics.rules.check_due import CHECK_DUE
+from analytics.rules.declared_capacity import DECLARED_CAPACITY
 from analytics.rules.deep_discharge import DEEP_DISCHARGE
 from analytics.rules.forecast_low import FORECAST_LOW
 from analytics.rules.freezing import FREEZING
@@ -69,6 +70,7 @@ RULES: tuple[Rule, ...] = (
     SENSOR_TABLE,
     SENSOR_OFFSET,
     SENSOR_THERMOMETER,
+    DECLARED_CAPACITY,
     AGEING_CAPACITY,
     AGEING_RECHARGE,
     AGEING_RESISTANCE,
