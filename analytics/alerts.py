@@ -52,19 +52,25 @@ def update(view: View, memory: AlertMemory, rules: tuple[Rule, ...]) -> tuple[Al
     findings: list[Finding | Said] = []
     for rule in rules:
         standing = known.pop(rule.name, None) if known else None
-        judged = rule.judge(view, standing is not None and standing.began_ms is not None)
         if standing is None:
+            judged = rule.judge(view, False)
             if judged is None or judged is HOLD:
                 continue
             standing = Standing(rule.name)
+        else:
+            judged = rule.judge(view, standing.began_ms is not None)
         if judged is not None and judged is not HOLD:
             findings.append(judged)
+            if standing.began_ms is not None and standing.clearing_ms is None and judged.priority == standing.priority:
+                kept.append(standing)  # the common one: it stood and stands
+                continue
         after, event = _next(view, rule, standing, judged)
         if after is not None:
             kept.append(after)
         if event is not None:
             events.append(event)
-    events.extend(_all_ended(view, tuple(known.values()), rules, "the rule is no longer judged"))
+    if known:
+        events.extend(_all_ended(view, tuple(known.values()), rules, "the rule is no longer judged"))
     return AlertMemory(tuple(kept)), tuple(events), tuple(findings)
 
 

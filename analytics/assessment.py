@@ -1,9 +1,15 @@
 """What comes out of the core: what we believe after an input, what a rule found, and what began or ended.
 
-Values only; nothing is computed here. Times are UTC milliseconds; every interval is a 90 % interval.
+Values only; nothing is judged here. Times are UTC milliseconds; every interval is a 90 % interval.
 """
 
-from typing import NamedTuple
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import TYPE_CHECKING, NamedTuple
+
+if TYPE_CHECKING:
+    from analytics.rules.rule import Said
 
 Evidence = tuple[tuple[str, float | int | str | None], ...]
 """Names (with the unit in the name) and values, in the order in which a person should read them."""
@@ -119,6 +125,38 @@ class Details(NamedTuple):
     """How it stands, in plain words, most important first."""
 
 
+class Untold:
+    """Details that nobody has asked for yet: saying them costs more than all the judging, and most are never read.
+
+    What they are said from are values, so they are the same whenever they are said.
+    """
+
+    __slots__ = ("_say", "at_ms", "findings")
+
+    def __init__(self, at_ms: int, findings: tuple[Finding | Said, ...], say: Callable[[], Details]) -> None:
+        self.at_ms = at_ms
+        self.findings: tuple[Finding | Said, ...] = findings
+        """Rule and priority of each are known before the words."""
+        self._say: Details | Callable[[], Details] = say
+
+    def said(self) -> Details:
+        """The details; made once."""
+        say = self._say
+        if not isinstance(say, Details):
+            say = self._say = say()
+            self.findings = say.findings
+        return say
+
+    def __eq__(self, other: object) -> bool:
+        return self.said() == (other.said() if isinstance(other, Untold) else other)
+
+    def __hash__(self) -> int:
+        return hash(self.at_ms)
+
+    def __repr__(self) -> str:
+        return repr(self.said())
+
+
 class Assessment(NamedTuple):
     """What we believe after one input."""
 
@@ -133,7 +171,13 @@ class Assessment(NamedTuple):
     charge_phase: str
     """resting | discharging | bulk | absorption | float | equalisation | pulse | charging | unknown"""
     anchor: Anchor | None
-    details: Details
+    told: Details | Untold
+
+    @property
+    def details(self) -> Details:
+        """The slow part, said when first asked for."""
+        told = self.told
+        return told.said() if isinstance(told, Untold) else told
 
 
 class Outcome(NamedTuple):

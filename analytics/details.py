@@ -2,7 +2,7 @@
 
 from analytics import care, estimate
 from analytics.ageing import telling as ageing_telling
-from analytics.assessment import Details, Due, Evidence, Finding
+from analytics.assessment import Details, Due, Evidence, Finding, Untold
 from analytics.charging.describe import evidence_of as session_of
 from analytics.rules.rule import Said, finding_of
 from analytics.rules.wording import ahead, amperes, charge_with_interval, lasting, on_day
@@ -15,8 +15,8 @@ STRONG_C = 0.05
 sentence so old agrees with the number beside it. The forecast, the dues and the ageing are themselves renewed hourly at most."""
 
 
-def is_old(view: View, judged_ms: int, details: Details, findings: tuple[Finding | Said, ...]) -> bool:
-    """Whether the details want making anew though nothing began, ended or changed: saying everything costs as much as judging it.
+def is_old(view: View, judged_ms: int, details: Details | Untold, findings: tuple[Finding | Said, ...]) -> bool:
+    """Whether the details want making anew though nothing began, ended or changed: who reads them has to keep and send them anew, too.
 
     A quarter of an hour by the clock and not since the last ones, for details are not kept: a state that was kept and loaded makes
     them at the same times as one that was not. A strong current, a new anchor, a tick or another set of findings has them made at once.
@@ -31,8 +31,12 @@ def is_old(view: View, judged_ms: int, details: Details, findings: tuple[Finding
     return [(f.rule, f.priority) for f in findings] != [(f.rule, f.priority) for f in details.findings]
 
 
-def details_of(view: View, findings: tuple[Finding | Said, ...]) -> Details:
-    """Made after the rules were judged; each component says its own part."""
+def details_of(view: View, findings: tuple[Finding | Said, ...]) -> Untold:
+    """As of after the rules were judged; each component says its own part once somebody asks. The view is not changed any more."""
+    return Untold(view.now_ms, findings, lambda: _said(view, findings))
+
+
+def _said(view: View, findings: tuple[Finding | Said, ...]) -> Details:
     trend, dues, freezing = view.trend, care.dues_of(view), freezing_of(view)
     return Details(
         at_ms=view.now_ms,

@@ -20,6 +20,8 @@ def revived(hint: Any, value: Any, *, strict: bool = True) -> Any:
     origin = get_origin(hint)
     if origin in (Union, types.UnionType):
         options = [option for option in get_args(hint) if option is not type(None)]
+        if len(options) > 1:  # of several only a named tuple needs reviving
+            options = [option for option in options if hasattr(option, "_fields")]
         return revived(options[0], value, strict=strict) if len(options) == 1 else _tupled(value)
     if origin is tuple:
         args = get_args(hint)

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from analytics.charging.phases import lifted_v
 from analytics.estimate import believable_c
+from analytics.span import SPAN_MS
 
 if TYPE_CHECKING:
     from analytics.reading import Note
@@ -48,7 +49,7 @@ class SensorMemory(NamedTuple):
     """The last impossible temperature."""
     fault_c_ms: int = 0
     faults_c: int = 0
-    """Spans in a row with an impossible temperature, at most 1000."""
+    """Spans of a minute in a row with an impossible temperature, at most 1000."""
     last_v: float | None = None
     last_a: float | None = None
     last_ms: int = 0
@@ -58,7 +59,7 @@ class SensorMemory(NamedTuple):
     step_aa: float = 0.0
     """Sums of change of voltage × change of current, and of the square of the latter: their ratio is a resistance with its sign."""
     same_a_spans: int = 0
-    """Spans in which the current has not changed since `same_a_ms`."""
+    """Spans of a minute in which the current has not changed since `same_a_ms`."""
     same_a_rise_v: float = 0.0
     """Largest rise of the voltage above its lowest before, meanwhile."""
 
@@ -73,6 +74,7 @@ def update(view: View, memory: SensorMemory) -> SensorMemory:
     )  # fmt: skip
     v, a, now_ms = span.voltage_v, span.current_a, span.end_ms
     first, last = span.current_low_a, span.current_high_a
+    minutes = 1 + (span.end_ms - span.begin_ms) // SPAN_MS  # a calm span stands for several
     if span.gap_ms > SILENT_MS:
         same_a = same_v = None
     if a is None or first is None or last is None:
@@ -80,12 +82,12 @@ def update(view: View, memory: SensorMemory) -> SensorMemory:
     elif same_a is not None and first - same_a > -SAME_A and last - same_a < SAME_A:
         low_v = span.voltage_low_v if span.voltage_low_v < low_v else low_v
         high_v = span.voltage_high_v if span.voltage_high_v > high_v else high_v
-        spans += 1
+        spans += minutes
         if v - low_v > rise_v:
             rise_v = v - low_v
     else:
         same_a, same_a_ms, low_v, high_v = span.current_last_a, now_ms, span.voltage_low_v, span.voltage_high_v
-        spans, rise_v = 1, 0.0
+        spans, rise_v = minutes, 0.0
     if same_v is not None and span.voltage_low_v - same_v > -SAME_V and span.voltage_high_v - same_v < SAME_V:
         if a is not None and a < 0:
             out_ah -= a * (now_ms - last_ms) / 3.6e6
@@ -93,16 +95,16 @@ def update(view: View, memory: SensorMemory) -> SensorMemory:
         same_v, same_v_ms, out_ah = span.voltage_last_v, now_ms, 0.0
     celsius = span.temperature_c
     if celsius is not None and believable_c(celsius) is None:
-        fault_c, fault_ms, faults = celsius, now_ms, min(1000, faults + 1)
+        fault_c, fault_ms, faults = celsius, now_ms, min(1000, faults + minutes)
     elif celsius is not None:
         faults = 0
     if a is not None and last_a is not None and last_v is not None:
         step = a - last_a
         if abs(step) > STEP_C * view.battery.rated_capacity_ah and now_ms - last_ms < FRESH_MS and _ohmic(view, v, last_v):
             steps, va, aa = FADE * steps + 1, FADE * va + step * (v - last_v), FADE * aa + step * step
-    return SensorMemory(
-        same_a, same_a_ms, low_v, high_v, same_v, same_v_ms, out_ah, fault_c, fault_ms, faults, v, a, now_ms, steps, va, aa, spans, rise_v
-    )  # fmt: skip
+    return tuple.__new__(SensorMemory, (
+        same_a, same_a_ms, low_v, high_v, same_v, same_v_ms, out_ah, fault_c, fault_ms, faults, v, a, now_ms, steps, va, aa, spans, rise_v,
+    ))  # fmt: skip
 
 
 def _ohmic(view: View, now_v: float, last_v: float) -> bool:

@@ -248,7 +248,7 @@ class Folding:
         reading = on_the_grid(reading)
         about = Assessment(
             reading.battery_id, reading.at_ms, reading.voltage_v, reading.current_a, reading.temperature_c,
-            None, None, None, "unknown", None, live.state.details,
+            None, None, None, "unknown", None, live.state.told,
         )  # fmt: skip
         if not self.too_late(live, reading.at_ms):
             self.mark_late(live, reading.at_ms, batch)

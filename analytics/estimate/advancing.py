@@ -112,7 +112,8 @@ def _first(model: Model, belief: Belief, reading: Reading) -> Belief:
 
 def _opened(slot: Slot) -> Slot:
     """An empty slot that begins where this one ended."""
-    return Slot(slot.last_ms, slot.last_ms, slot.last_v, slot.last_a, slot.last_ah, 0.0, 0.0, 0, 0.0, 0.0, slot.fast_a, slot.temperature_c)
+    _, last_ms, last_v, last_a, last_ah, _, _, _, _, _, fast_a, temperature_c = slot
+    return new(Slot, (last_ms, last_ms, last_v, last_a, last_ah, 0.0, 0.0, 0, 0.0, 0.0, fast_a, temperature_c))
 
 
 def _settled(model: Model, belief: Belief, f: Filter, slot: Slot, habit: Habit) -> Belief:
@@ -128,7 +129,8 @@ def _settled(model: Model, belief: Belief, f: Filter, slot: Slot, habit: Habit) 
     if seen is not None:
         counted, sd = f.mean[SOC], f.cov[0] ** 0.5
         f, surprise = _corrected(model, f, habit, seen)
-        habit = habit._replace(misfit=habit.misfit + (min(surprise * surprise, 25.0) - habit.misfit) * min(1.0, hours / MISFIT_H))
+        misfit = habit.misfit + (min(surprise * surprise, 25.0) - habit.misfit) * min(1.0, hours / MISFIT_H)
+        habit = new(Habit, (*habit[:6], misfit, *habit[7:]))
         marks = rest_marked(model, marks, slot, seen, habit.blind, sd)
         marks = marks._replace(rest_moved=marks.rest_moved + f.mean[SOC] - counted)
         found = rest_anchor(model, f, marks, slot.last_ms)

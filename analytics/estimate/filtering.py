@@ -6,6 +6,8 @@ from typing import NamedTuple
 
 from analytics.estimate.belief import DIAGONAL, PAIRS, SOC, Filter, N
 
+new = tuple.__new__
+"""A named tuple's own constructor costs twice as much."""
 FLOOR = (1e-7, 1e-9, 1e-7, 1e-9, 1e-9, 1e-9, 1e-13, 1e-4)
 """Smallest variances. Judgement: far below anything that can be known, far above rounding."""
 ROWS = tuple(tuple(PAIRS.index((min(i, j), max(i, j))) for j in range(N)) for i in range(N))
@@ -52,7 +54,7 @@ def moved(f: Filter, by: float, per_offset: float, per_capacity: float, keep: Ke
     zp = (zp + u * bp + w * kp) * n
     zs = (zs + u * bs + w * ks) * q
     mean = (min(MOST, max(LEAST, z + by)), b * r, k, o * m, p * n + add_slow, s * q + add_surface, t, x)
-    return Filter(mean, (
+    return new(Filter, (mean, (
         zz, zb, zk, zo, zp, zs, zt, zx,
         bb * r * r + noise.offset, bk * r, bo * m * r, bp * n * r, bs * q * r, bt * r, bx * r,
         kk + noise.capacity, ko * m, kp * n, ks * q, kt, kx,
@@ -61,7 +63,7 @@ def moved(f: Filter, by: float, per_offset: float, per_capacity: float, keep: Ke
         ss * q * q + noise.surface, st * q, sx * q,
         tt, tx,
         xx,
-    ))  # fmt: skip
+    )))  # fmt: skip
 
 
 Gradient = tuple[float, float, float, float, float, float, float, float]
@@ -114,12 +116,19 @@ def corrected(f: Filter, h: Gradient, innovation: float, variance: float) -> tup
 def bounded(mean: tuple[float, ...], cov: tuple[float, ...]) -> Filter:
     """The filter with its values inside what can be, and variances neither zero nor beyond ignorance; stays positive definite."""
     z, b, k, o, p, s, t, x = mean
-    if cov[0] > MOST_SD**2 or any(cov[d] < least for d, least in zip(DIAGONAL, FLOOR, strict=True)):
+    if cov[0] > MOST_SD**2 or _too_sure(cov):
         cov = _held_in(list(cov))
     if not (LEAST <= z <= MOST and 0.25 <= k <= 1.3 and -1.0 <= x <= 2.5):
         z, k, x = min(MOST, max(LEAST, z)), min(1.3, max(0.25, k)), min(2.5, max(-1.0, x))
         mean = (z, b, k, o, p, s, t, x)
-    return Filter(mean, cov)
+    return new(Filter, (mean, cov))
+
+
+def _too_sure(cov: tuple[float, ...]) -> bool:
+    """Whether a variance is below its `FLOOR`. Written out: this is asked with every correction."""
+    zz, _, _, _, _, _, _, _, bb, _, _, _, _, _, _, kk, _, _, _, _, _, oo, _, _, _, _, pp, _, _, _, ss, _, _, tt, _, xx = cov
+    lz, lb, lk, lo, lp, ls, lt, lx = FLOOR
+    return zz < lz or bb < lb or kk < lk or oo < lo or pp < lp or ss < ls or tt < lt or xx < lx
 
 
 def _held_in(cov: list[float]) -> tuple[float, ...]:

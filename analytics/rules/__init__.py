@@ -1,5 +1,7 @@
 """The table of rules, read top to bottom: a new one is one file and one line here."""
 
+from functools import cache
+
 from analytics.rules.ageing_capacity import AGEING_CAPACITY
 from analytics.rules.ageing_cycles import AGEING_CYCLES
 from analytics.rules.ageing_recharge import AGEING_RECHARGE
@@ -77,4 +79,19 @@ RULES: tuple[Rule, ...] = (
     AGEING_CYCLES,
 )
 
-__all__ = ["HOLD", "RULES", "Judgement", "Rule", "Said", "finding_of"]
+ON_DELAY_MS = {rule.name: 1000 * rule.on_delay_s for rule in RULES}
+URGENT = frozenset(("deep_discharge", "low_voltage", "freezing"))
+"""What may change within minutes."""
+
+
+@cache
+def soon(standing: tuple[str, ...], charging: bool) -> tuple[Rule, ...]:
+    """The rules that are judged every five minutes: urgent ones, those of charging while a charge runs, and all that stand or are pending.
+
+    The others look at what changes hourly at most (forecast, dues, what was learned, the battery's life). They are judged when the hour
+    turns, when a phase, mode or charge begins or ends, and on ticks and notes.
+    """
+    return tuple(r for r in RULES if r.name in URGENT or r.name in standing or (charging and r.name.startswith("charge_")))
+
+
+__all__ = ["HOLD", "ON_DELAY_MS", "RULES", "Judgement", "Rule", "Said", "finding_of", "soon"]
