@@ -11,7 +11,7 @@ from typing import Literal, NamedTuple
 from analytics.assessment import Assessment, Due, Finding
 from analytics.battery import Battery
 from api.ports import Alert
-from api.words import CARE, CHARGING, DAY_MS, HOUR_MS, by, current, day, since
+from api.words import CARE, CHARGING, DAY_MS, HOUR_MS, briefly, by, current, day, since
 
 Sort = Literal["charge", "isolate", "look", "visit", "cannot judge", "care", "done", "fine"]
 """What kind of action it is: in words, so that nothing hangs on a colour."""
@@ -63,6 +63,8 @@ class Row(NamedTuple):
     shelved_until_ms: int | None
     proof: str
     """What was seen after somebody took it on: proof that it is done, or that it is not."""
+    stands: str = ""
+    """How it stood when it was last heard, in a line."""
 
 
 class _Choice(NamedTuple):
@@ -94,6 +96,7 @@ def row_of(s: Situation, now_ms: int) -> Row:
         None if alert is None else alert.id, None if alert is None else alert.priority,
         None if alert is None else alert.acknowledged_ms, None if alert is None else alert.acknowledged_by,
         None if alert is None else alert.shelved_until_ms, _proof(s, alert, now_ms),
+        briefly(s.assessment, s.heard_ms, now_ms),
     )  # fmt: skip
 
 

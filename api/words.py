@@ -76,14 +76,31 @@ def span(early_ms: int, late_ms: int | None) -> str:
     return f"{first} to {last} {unit}"
 
 
+UNTOLD_PCT = 60
+"""Judgement: such a range decides nothing, a number in its middle would only pretend to."""
+
+
 def charge(assessment: Assessment) -> str:
     """`About 72 %, very likely between 66 and 78 %.`"""
     pct, low, high = assessment.state_of_charge_pct, assessment.state_of_charge_low_pct, assessment.state_of_charge_high_pct
     if pct is None or low is None or high is None:
         return "How full it is cannot be told yet."
-    if high - low > 60:  # judgement: such a range decides nothing, a number in its middle would only pretend to
+    if high - low > UNTOLD_PCT:
         return f"How full it is can hardly be told: anything between {low:.0f} and {high:.0f} %."
     return f"About {pct:.0f} %, very likely between {low:.0f} and {high:.0f} %."
+
+
+def briefly(assessment: Assessment | None, heard_ms: int | None, now_ms: int) -> str:
+    """How it stood when it was last heard, in one line of a sheet: `About 58 % (50 to 66 %), 12.41 V, 3 minutes ago.`"""
+    if heard_ms is None or assessment is None:
+        return "Nothing heard yet."
+    pct, low, high = assessment.state_of_charge_pct, assessment.state_of_charge_low_pct, assessment.state_of_charge_high_pct
+    parts = [] if assessment.voltage_v is None else [f"{assessment.voltage_v:.2f} V"]
+    if pct is not None and low is not None and high is not None:
+        wide = high - low > UNTOLD_PCT
+        parts.insert(0, f"between {low:.0f} and {high:.0f} %" if wide else f"about {pct:.0f} % ({low:.0f} to {high:.0f} %)")
+    text = ", ".join([*parts, f"{since(max(0, now_ms - heard_ms))} ago."])
+    return text[0].upper() + text[1:]
 
 
 def why(anchor: Anchor | None, now_ms: int) -> str:

@@ -49,16 +49,17 @@ export function summary(history, asked) {
   return `${stretch}: ${low.toFixed(2)} to ${high.toFixed(2)} V.${charge}${gaps > 0 ? ` Silent ${gaps === 1 ? "once" : `${gaps} times`}: the line is broken there.` : ""}`;
 }
 
-export function table(h, history) {
+export function table(h, history, fahrenheit) {
+  const warm = degrees(history.temperature_c, fahrenheit);
   const step = Math.max(1, Math.ceil(history.time_ms.length / 24));
   const cell = (column, i, digits) => h("td", {}, column?.[i] === null || column?.[i] === undefined ? "–" : column[i].toFixed(digits));
   const rows = [];
   for (let i = 0; i < history.time_ms.length; i += step) {
     rows.push(h("tr", {}, h("th", { scope: "row" }, new Date(history.time_ms[i]).toLocaleString("en-GB", { day: "numeric", month: "short", hour: "2-digit", minute: "2-digit" })),
-      cell(history.voltage_v, i, 2), cell(history.current_a, i, 2), cell(history.temperature_c, i, 1), cell(history.state_of_charge_pct, i, 0),
+      cell(history.voltage_v, i, 2), cell(history.current_a, i, 2), cell(warm, i, 1), cell(history.state_of_charge_pct, i, 0),
       h("td", {}, PHASES[history.charge_phase[i]] ?? "silent")));
   }
-  return h("table", {}, h("thead", {}, h("tr", {}, ["time", "V", "A", "°C", "charge %", "doing"].map((t) => h("th", { scope: "col" }, t)))), h("tbody", {}, rows));
+  return h("table", {}, h("thead", {}, h("tr", {}, ["time", "V", "A", fahrenheit ? "°F" : "°C", "charge %", "doing"].map((t) => h("th", { scope: "col" }, t)))), h("tbody", {}, rows));
 }
 
 /** Runs of one phase, as [begin, end) in time; a gap (a row without phase) ends a run. */
@@ -74,17 +75,20 @@ function phaseStrips(history) {
   return strips;
 }
 
-export async function plot(place, legend, h, history, alerts, declared, asked, zoomed) {
+const degrees = (column, fahrenheit) => (fahrenheit ? column?.map((c) => (c === null ? null : c * 1.8 + 32)) : column);
+
+export async function plot(place, legend, h, history, alerts, declared, asked, fahrenheit, zoomed) {
   await loaded();
+  const unit = fahrenheit ? "°F" : "°C";
   const [ink, soft, line, plum, ochre, wash, teal] = ["--ink", "--soft", "--line", "--plum", "--ochre", "--ochre-wash", "--teal"].map(colour);
   const iso = history.time_ms.map((t) => new Date(t));
-  const curve = (column, axis, tone, name, unit, digits) => ({ x: iso, y: history[column], yaxis: axis, mode: "lines", name, showlegend: false, connectgaps: false,
+  const curve = (column, axis, tone, name, unit, digits) => ({ x: iso, y: column === "temperature_c" ? degrees(history[column], fahrenheit) : history[column], yaxis: axis, mode: "lines", name, showlegend: false, connectgaps: false,
     line: { color: tone, width: 1.7 }, hovertemplate: `%{y:.${digits}f} ${unit}<extra>${name}</extra>` });
   const traces = [
     band(iso, history.state_of_charge_low_pct, history.state_of_charge_high_pct, "y", wash, "very likely"),
     curve("state_of_charge_pct", "y", ochre, "charge", "%", 0),
     ...(history.voltage_v_min ? [band(iso, history.voltage_v_min, history.voltage_v_max, "y2", line, "lowest to highest")] : []),
-    curve("voltage_v", "y2", ink, "voltage", "V", 2), curve("current_a", "y3", plum, "current", "A", 2), curve("temperature_c", "y4", teal, "temperature", "°C", 1),
+    curve("voltage_v", "y2", ink, "voltage", "V", 2), curve("current_a", "y3", plum, "current", "A", 2), curve("temperature_c", "y4", teal, "temperature", unit, 1),
   ];
   const strips = phaseStrips(history);
   const shapes = strips.map((s) => ({ type: "rect", xref: "x", yref: "paper", x0: new Date(s.begin), x1: new Date(s.end), y0: 0.705, y1: 0.722, fillcolor: colour(TONE[s.phase] ?? "--line"), line: { width: 0 }, layer: "above" }));
@@ -98,7 +102,7 @@ export async function plot(place, legend, h, history, alerts, declared, asked, z
     hoverlabel: { bgcolor: colour("--paper"), bordercolor: line, font: { color: ink } }, margin: { l: 46, r: 8, t: 22, b: 34 }, shapes, annotations: notes,
     xaxis: { type: "date", range: [asked.from, asked.to], gridcolor: line, tickfont: { color: soft, size: 11 }, nticks: innerWidth < 700 ? 5 : 9, anchor: "y4",
       tickformat: Date.parse(asked.to) - Date.parse(asked.from) < 2.5 * 864e5 ? "%H:%M\n%-d %b" : "%-d %b" },
-    yaxis: axis("charge %", [0.75, 1], { range: [0, 102] }), yaxis2: axis("volts", [0.46, 0.675]), yaxis3: axis("amps in", [0.23, 0.42]), yaxis4: axis("°C", [0.0, 0.19]),
+    yaxis: axis("charge %", [0.75, 1], { range: [0, 102] }), yaxis2: axis("volts", [0.46, 0.675]), yaxis3: axis("amps in", [0.23, 0.42]), yaxis4: axis(unit, [0.0, 0.19]),
   };
   const amps = (history.current_a ?? []).filter((a) => a !== null), middle = (Math.min(...amps) + Math.max(...amps)) / 2;
   if (amps.length && Math.max(...amps) - Math.min(...amps) < 0.2) layout.yaxis3.range = [middle - 0.1, middle + 0.1]; // noise of milliamperes is no event

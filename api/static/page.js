@@ -1,84 +1,27 @@
 // The page: shows what the API says, and sends back what a person did. It judges nothing itself; sentences come from the service.
+// Here: which view is shown, signing in, what comes in live, and saying so when the service is silent.
 
-const API = "/api/v1";
-const $ = (id) => document.getElementById(id);
-let me = null;
+import { battery, paintAlerts, paintState } from "./battery.js";
+import { messages } from "./messages.js";
+import { rounds } from "./rounds.js";
+import { $, API, address, ask, clock, doing, h, moment, now, say, session, show } from "./tools.js";
+
+const LOOK_EVERY_MS = 20000; // whether the service still answers; a broken line of a phone is not always told to the page
+const ANEW_MS = 300000; // a list that hangs on the clock is asked anew, though nothing happened
 let stream = null;
-let shown = 0; // counts views, so that a late answer does not paint over the next one
-
-/** An element: h("p", {class: "soft"}, "text", child). Text only ever as text: nothing from outside becomes markup. */
-function h(tag, attributes = {}, ...children) {
-  const svg = ["svg", "line", "rect", "text", "path"].includes(tag);
-  const element = svg ? document.createElementNS("http://www.w3.org/2000/svg", tag) : document.createElement(tag);
-  for (const [key, value] of Object.entries(attributes)) {
-    if (key.startsWith("on")) element.addEventListener(key.slice(2), value);
-    else if (value !== null && value !== undefined && value !== false) element.setAttribute(key, value === true ? "" : value);
-  }
-  element.append(...children.flat().filter((child) => child !== null && child !== undefined && child !== ""));
-  return element;
-}
-
-const sentence = (text) => (text ? text[0].toUpperCase() + text.slice(1) + (/[.!?]$/.test(text) ? "" : ".") : "");
-const say = (text) => { $("status").textContent = text; };
-const day = (text) => new Date(text).toLocaleDateString("en-GB", { weekday: "long", day: "numeric", month: "long" });
-const moment = (text) => new Date(text).toLocaleString("en-GB", { day: "numeric", month: "short", hour: "2-digit", minute: "2-digit" });
-const when = (text) => h("time", { datetime: text }, moment(text));
-const may = (role) => me !== null && me.may.includes(role);
-const address = (...parts) => API + "/" + parts.map(encodeURIComponent).join("/");
-
-let served = { theirs: 0, ours: 0 }; // the service's time when it last told, and ours then: a browser's clock may be wrong
-const now = () => served.theirs + Date.now() - served.ours;
-const clock = (text) => { served = { theirs: Date.parse(text), ours: Date.now() }; };
-const COUNT = ["No vehicle needs", "One vehicle needs", "Two vehicles need", "Three vehicles need", "Four vehicles need", "Five vehicles need", "Six vehicles need", "Seven vehicles need", "Eight vehicles need", "Nine vehicles need"];
-
-class Refused extends Error {
-  constructor(problem) {
-    super(problem.errors ? problem.errors.map((e) => e.says).join("; ") : `${problem.detail} ${problem.what_to_do}`);
-    this.status = problem.status;
-  }
-}
-
-async function ask(path, body, method = body === undefined ? "GET" : "POST") {
-  let answer;
-  try {
-    answer = await fetch(path, {
-      method,
-      headers: body === undefined ? {} : { "Content-Type": "application/json" },
-      body: body === undefined ? undefined : JSON.stringify(body),
-    });
-  } catch {
-    throw new Error("The service cannot be reached. What stands here is as of before.");
-  }
-  if (answer.ok) return answer.status === 204 ? null : answer.json();
-  const problem = await answer.json().catch(() => ({ status: answer.status, detail: `The service answered ${answer.status}.`, what_to_do: "" }));
-  if (answer.status === 401 && method === "GET") { signIn(); }
-  throw new Refused(problem);
-}
-
-/** Runs what a button does: disabled meanwhile, and what went wrong is said. */
-function doing(action, done) {
-  return async (event) => {
-    event.preventDefault();
-    const button = event.submitter ?? event.currentTarget;
-    button.disabled = true;
-    try { await action(event); say(done); } catch (error) { say(error.message); } finally { button.disabled = false; }
-  };
-}
-
-function show(title, ...children) {
-  document.title = title === "Restvolt" ? title : `${title} · Restvolt`;
-  $("content").replaceChildren(...children);
-}
+let painted = 0;
 
 // ---- signing in ---------------------------------------------------------------------------------------------------
 
 function signIn() {
-  me = null;
+  session.me = null;
+  stream?.close();
   $("whoami").replaceChildren();
+  $("views").hidden = true;
   const field = h("input", { id: "token", type: "password", autocomplete: "current-password", required: true, size: 34 });
-  const send = doing(async () => { me = await ask(`${API}/session`, { token: field.value }); await start(); }, "You are signed in.");
+  const send = doing(async () => { session.me = await ask(`${API}/session`, { token: field.value }); await start(); }, "You are signed in.");
   show("Sign in", h("h1", {}, "Sign in"),
-    h("p", {}, "Whoever runs this service makes a token for you with ", h("code", {}, "restvolt token"), "."),
+    h("p", {}, "Whoever runs this service makes a token for you with ", h("code", {}, "restvolt token new"), "."),
     h("form", { class: "line", onsubmit: send }, h("label", { for: "token" }, "Your token"), field, h("button", { class: "main" }, "Sign in")));
   field.focus();
 }
@@ -88,263 +31,9 @@ async function signOut() {
   signIn();
 }
 
-// ---- the rounds ---------------------------------------------------------------------------------------------------
+// ---- live ---------------------------------------------------------------------------------------------------------
 
-function group(row) {
-  if (row.sort === "done") return "Done, and proven";
-  if (row.sort === "fine") return "Nothing to do";
-  if (row.earliest_damage === null) return "No date of damage";
-  const days = (Date.parse(row.earliest_damage) - now()) / 864e5;
-  return days < 1 ? "Today" : days < 7 ? "Within a week" : "Later";
-}
-
-async function rounds() {
-  const turn = ++shown;
-  const asked = new URLSearchParams(location.hash.split("?")[1] ?? "");
-  const query = new URLSearchParams({ ...(asked.get("site") ? { site: asked.get("site") } : {}), ...(asked.get("all") ? { fine: "true" } : {}) });
-  const sheet = await ask(`${API}/rounds?${query}`);
-  if (turn !== shown) return;
-  clock(sheet.now);
-  const need = sheet.rows.filter((row) => !["done", "fine"].includes(row.sort)).length;
-  const sites = h("select", { id: "site", onchange: (e) => { location.hash = `#/rounds?${new URLSearchParams({ site: e.target.value })}`; } },
-    h("option", { value: "" }, "every site"), sheet.sites.map((s) => h("option", { value: s, selected: s === asked.get("site") }, s)));
-  query.set("format", "csv");
-  const parts = [h("h1", {}, "Rounds"),
-    h("p", { class: "next" }, `${day(sheet.now)}. ${COUNT[need] ?? `${need} vehicles need`} you${sheet.fine ? `; ${sheet.fine === 1 ? "one is" : `${sheet.fine} are`} fine` : ""}.`),
-    h("div", { class: "filters" }, sheet.sites.length > 1 ? [h("label", { for: "site" }, "Show"), sites] : [],
-      h("button", { type: "button", onclick: () => print() }, "Print the sheet"),
-      h("a", { href: `${API}/rounds?${query}`, download: "rounds.csv" }, "As CSV"),
-      h("a", { href: `#/rounds?${new URLSearchParams({ ...(asked.get("site") ? { site: asked.get("site") } : {}), ...(asked.get("all") ? {} : { all: "1" }) })}` },
-        asked.get("all") ? "Only those that need something" : "Also those that are fine"))];
-  let heading = null, list = null;
-  for (const row of sheet.rows) {
-    if (group(row) !== heading) {
-      heading = group(row);
-      list = h("ol", { class: "rounds" });
-      parts.push(h("section", { "aria-label": heading }, h("h2", {}, heading), list));
-    }
-    list.append(task(row));
-  }
-  list = 1;
-  show("Rounds", ...parts);
-  for (const ol of document.querySelectorAll("ol.rounds")) { ol.setAttribute("start", list); ol.style.counterReset = `row ${list - 1}`; list += ol.children.length; }
-}
-
-/** `North yard. Damage from Thursday 4 December; next hire Friday 12 December. For Ines.` */
-function facts(row) {
-  const dates = [row.earliest_damage && `damage from ${day(row.earliest_damage)}`, row.next_hire && `next hire ${day(row.next_hire)}`].filter(Boolean).join("; ");
-  return [row.site, dates, row.owner && `for ${row.owner}`].filter(Boolean).map((text) => `${text[0].toUpperCase()}${text.slice(1)}.`).join(" ");
-}
-
-function task(row) {
-  const taken = row.acknowledged ? `Taken on by ${row.acknowledged_by}, ${moment(row.acknowledged)}.` : "";
-  const take = doing(async () => { await ask(address("alerts", row.alert_id, "acknowledge"), {}); await rounds(); }, `Taken on: ${row.vehicle}.`);
-  return h("li", { id: `row-${row.battery_id}` },
-    h("div", {}, h("h3", {}, h("a", { href: `#/battery/${encodeURIComponent(row.battery_id)}` }, row.vehicle), ": ", row.action),
-      h("p", {}, sentence(row.why)),
-      h("p", { class: "facts" }, facts(row)),
-      taken || row.proof ? h("p", { class: "proof" }, `${taken} ${row.proof}`.trim()) : null),
-    h("div", { class: "buttons" }, row.alert_id && !row.acknowledged && row.sort !== "done" && may("operate") ? h("button", { type: "button", onclick: take, "aria-label": `I take on ${row.vehicle}` }, "I take this on") : null),
-    row.sort === "done" ? null : h("div", { class: "tick", "aria-hidden": "true" }, "☐ done   ______ V"));
-}
-
-// ---- one battery --------------------------------------------------------------------------------------------------
-
-let range = { from: null, to: null, name: "week" };
-const LENGTHS = { day: 1, week: 7, season: 91 };
-
-async function battery(id) {
-  const turn = ++shown;
-  const path = address("batteries", id);
-  const [declared, state] = await Promise.all([ask(path), ask(`${path}/state`)]);
-  if (turn !== shown) return;
-  clock(state.now);
-  const name = declared.vehicle || declared.id;
-  const subtitle = [declared.chemistry_title, `${declared.rated_capacity_ah} Ah at ${declared.rated_hours} h`, declared.site].filter(Boolean).join(", ");
-  show(name,
-    h("h1", {}, name), h("p", { class: "soft" }, subtitle),
-    h("div", { class: "two" },
-      h("div", {}, h("section", { id: "state", "aria-label": "How it is" }), h("section", { id: "alerts", "aria-label": "Alerts" }), h("section", { id: "care", "aria-label": "Care" })),
-      h("div", {}, h("section", { id: "past", "aria-label": "What happened" }), h("section", { id: "more", "aria-label": "What is known of it" }))));
-  paintState(declared, state);
-  paintPast(declared);
-  await Promise.all([paintAlerts(declared), paintCare(declared, state), paintMore(declared, state)].map((p) => p.catch((e) => say(e.message))));
-}
-
-function paintState(declared, state) {
-  const w = state.words;
-  const measured = state.voltage_v === null ? null : [`${state.voltage_v.toFixed(2)} V`, state.current_a === null ? null : `${current(state.current_a)}`,
-    state.temperature_c === null ? null : `${state.temperature_c.toFixed(0)} °C`].filter(Boolean).join(", ");
-  $("state")?.replaceChildren(
-    ...[w.silence ? h("p", { class: "quiet" }, w.silence) : null, h("p", { class: "answer" }, w.charge), ruler(state, declared.limit_pct),
-      h("p", { class: "next" }, w.left ?? ""), h("p", {}, w.why ?? ""), h("p", {}, w.load ?? ""),
-      measured === null ? null : h("p", { class: "soft" }, `${w.doing} ${measured}, ${moment(state.heard)}.`),
-      state.sentences.length ? h("details", {}, h("summary", {}, "In more words"), ...state.sentences.map((s) => h("p", {}, s))) : null].filter(Boolean));
-}
-
-const current = (a) => `${Math.abs(a) < 0.9995 ? `${Math.abs(Math.round(a * 1000))} mA` : `${Math.abs(a).toFixed(1)} A`} ${a > 0 ? "in" : "out"}`;
-
-/** A rule from empty to full: the band is where it very likely is, the stroke our best guess, the dashes its limit. */
-function ruler(state, limit) {
-  const x = (pct) => 10 + 3.2 * pct;
-  const [pct, low, high] = [state.state_of_charge_pct, state.state_of_charge_low_pct, state.state_of_charge_high_pct];
-  const label = pct === null ? `Not known yet; its limit is at ${limit} %` : `Between ${low.toFixed(0)} and ${high.toFixed(0)} %, best guess ${pct.toFixed(0)} %; its limit is at ${limit} %`;
-  const ticks = [...Array(21).keys()].map((i) => h("line", { class: "scale", x1: x(5 * i), x2: x(5 * i), y1: 40, y2: i % 2 ? 36 : 31 }));
-  const numbers = [0, 20, 40, 60, 80, 100].map((p) => h("text", { x: x(p), y: 53, "text-anchor": "middle" }, String(p)));
-  const hatch = [...Array(Math.max(0, Math.floor(limit / 3))).keys()].map((i) => h("line", { class: "below", x1: x(3 * i), x2: x(Math.min(limit, 3 * i + 3)), y1: 30, y2: 22 }));
-  return h("svg", { class: "rule", viewBox: "0 0 340 58", role: "img", "aria-label": label },
-    hatch, pct === null ? [] : h("rect", { class: "band", x: x(low), width: Math.max(1.5, x(high) - x(low)), y: 17, height: 14, rx: 2 }),
-    h("line", { class: "scale", x1: x(0), x2: x(100), y1: 40, y2: 40 }), ticks, numbers,
-    h("line", { class: "limit", x1: x(limit), x2: x(limit), y1: 12, y2: 40 }), h("text", { class: "limitword", x: x(limit), y: 9, "text-anchor": "middle" }, "limit"),
-    pct === null ? [] : h("line", { class: "here", x1: x(pct), x2: x(pct), y1: 13, y2: 40 }));
-}
-
-// ---- its alerts ---------------------------------------------------------------------------------------------------
-
-async function paintAlerts(declared) {
-  const [{ alerts }, { findings }] = await Promise.all([ask(`${API}/alerts?${new URLSearchParams({ battery_id: declared.id, limit: 30 })}`), ask(address("batteries", declared.id, "state"))]);
-  const live = alerts.filter((a) => a.ended === null), over = alerts.filter((a) => a.ended !== null);
-  const today = (a) => findings.find((f) => f.rule === a.rule) ?? a.finding; // "in 3 days" is not true any more a week later
-  $("alerts")?.replaceChildren(h("h2", {}, live.length ? "What needs you" : "Nothing needs you"), ...live.map((a) => alertArticle({ ...a, finding: today(a) }, declared)),
-    ...(over.length ? [h("details", {}, h("summary", {}, `What is over (${over.length})`), ...over.map((a) => alertArticle(a, declared)))] : []));
-}
-
-function alertArticle(a, declared) {
-  const f = a.finding;
-  const standing = a.ended ? `Over since ${moment(a.ended)}.` : a.acknowledged ? `Taken on by ${a.acknowledged_by}, ${moment(a.acknowledged)}.` : "Nobody has taken it on yet.";
-  const shelved = a.shelved_until && Date.parse(a.shelved_until) > now() ? ` Quiet until ${moment(a.shelved_until)} (${a.shelved_by}: ${a.shelved_reason}).` : "";
-  const again = () => Promise.all([paintAlerts(declared)]);
-  const take = doing(async () => { await ask(address("alerts", a.id, "acknowledge"), {}); await again(); }, "Taken on. It stays here until it is over.");
-  const log = h("ul", { class: "log" });
-  const unfold = async (event) => {
-    if (!event.target.open || log.children.length) return;
-    const { acts } = await ask(address("alerts", a.id));
-    log.replaceChildren(...acts.map((act) => h("li", {}, when(act.time), " ", [act.kind, act.who && `by ${act.who}`, act.text && `(${act.text})`].filter(Boolean).join(" "))));
-  };
-  return h("article", { class: a.ended ? "alert over" : "alert" }, h("h3", {}, f.title),
-    h("p", { class: "soft" }, `${{ high: "Grave", medium: "Important", low: "To know" }[f.priority] ?? f.priority}, since ${moment(a.began)}. ${standing}${shelved}`),
-    h("p", {}, f.seen), h("p", {}, f.meaning), h("p", { class: "todo" }, f.advice), f.caution ? h("p", { class: "care" }, h("strong", {}, "Take care. "), f.caution) : null,
-    a.ended || !may("operate") ? null : h("div", { class: "buttons" }, a.acknowledged ? null : h("button", { type: "button", class: "main", onclick: take }, "I take this on"), shelveForm(a, again)),
-    h("details", { ontoggle: unfold }, h("summary", {}, "Evidence and history"),
-      h("dl", {}, facts_of(f.evidence), h("dt", {}, "threshold from"), h("dd", {}, f.source)), log));
-}
-
-function shelveForm(a, again) {
-  const days = h("select", { id: `days-${a.id}` }, [[1, "a day"], [3, "three days"], [7, "a week"], [30, "a month"]].map(([n, word]) => h("option", { value: n }, word)));
-  const reason = h("input", { id: `why-${a.id}`, required: true, maxlength: 500, placeholder: "such as: on the hook-up from noon" });
-  const send = doing(async () => {
-    await ask(address("alerts", a.id, "shelve"), { until: new Date(now() + days.value * 864e5).toISOString(), reason: reason.value });
-    await again();
-  }, "It will be quiet until then, and comes back by itself.");
-  return h("details", {}, h("summary", {}, "Be quiet about it for a while"),
-    h("form", { class: "line", onsubmit: send }, h("label", { for: days.id }, "For"), days, h("label", { for: reason.id }, "because"), reason, h("button", {}, "Be quiet")));
-}
-
-// ---- its past -----------------------------------------------------------------------------------------------------
-
-function paintPast(declared) {
-  const choose = (name) => () => { range = { name, from: null, to: null }; draw(declared); };
-  const move = (factor, shift) => () => {
-    const [from, to] = bounds(), middle = (from + to) / 2 + shift * (to - from), half = (factor * (to - from)) / 2;
-    range = { name: null, from: middle - half, to: Math.min(now(), middle + half) };
-    draw(declared);
-  };
-  $("past").replaceChildren(h("h2", {}, "What happened"),
-    h("div", { class: "buttons tight", role: "group", "aria-label": "How much of it" },
-      Object.keys(LENGTHS).map((name) => h("button", { type: "button", "data-range": name, onclick: choose(name) }, name[0].toUpperCase() + name.slice(1))),
-      h("button", { type: "button", onclick: move(0.5, 0) }, "Closer"), h("button", { type: "button", onclick: move(2, 0) }, "Wider"),
-      h("button", { type: "button", onclick: move(1, -0.5) }, "Earlier"), h("button", { type: "button", onclick: move(1, 0.5) }, "Later")),
-    h("p", { id: "told", "aria-live": "polite" }), h("div", { id: "chart", role: "img", "aria-describedby": "told" }), h("p", { class: "phases soft", id: "phases" }),
-    h("details", {}, h("summary", {}, "The same as a table"), h("div", { class: "scroll", id: "table", tabindex: "0", role: "region", "aria-label": "Readings" })),
-    h("p", { class: "noprint" }, h("a", { id: "csv", download: "history.csv" }, "These readings as CSV")));
-  for (const button of document.querySelectorAll("[data-range]")) button.setAttribute("aria-pressed", String(button.dataset.range === range.name));
-  drawWhenNear(declared);
-}
-
-const bounds = () => (range.from === null ? [now() - LENGTHS[range.name] * 864e5, now()] : [range.from, range.to]);
-
-/** The chart's script is large, so it is fetched once somebody comes near the chart. */
-function drawWhenNear(declared) {
-  const watch = new IntersectionObserver((seen) => { if (seen.some((s) => s.isIntersecting)) { watch.disconnect(); draw(declared); } }, { rootMargin: "200px" });
-  watch.observe($("past"));
-}
-
-async function draw(declared) {
-  const [from, to] = bounds();
-  const asked = { from: new Date(from).toISOString(), to: new Date(to).toISOString() };
-  const path = `${address("batteries", declared.id, "history")}?`;
-  for (const button of document.querySelectorAll("[data-range]")) button.setAttribute("aria-pressed", String(button.dataset.range === range.name));
-  try {
-    const chart = import("/static/chart.js");
-    const [history, { alerts }] = await Promise.all([ask(path + new URLSearchParams({ ...asked, points: innerWidth < 700 ? 300 : 700 })),
-      ask(`${API}/alerts?${new URLSearchParams({ battery_id: declared.id, limit: 100 })}`)]);
-    if (!$("chart")) return;
-    $("csv").href = path + new URLSearchParams({ ...asked, points: 5000, format: "csv" });
-    const { plot, summary, table } = await chart;
-    $("told").textContent = summary(history, asked);
-    $("table").replaceChildren(table(h, history));
-    await plot($("chart"), $("phases"), h, history, alerts, declared, asked, (a, b) => {
-      range = a === null ? { name: "week", from: null, to: null } : { name: null, from: a, to: b };
-      draw(declared);
-    });
-  } catch (error) { say(error.message); }
-}
-
-// ---- its care -----------------------------------------------------------------------------------------------------
-
-const DID = { check: "measured", charged: "charged it", mode: "set its use to", replaced: "put in another battery", forget: "made it forget", coldest: "expects down to" };
-const UNIT = { check: " V", coldest: " °C" };
-
-async function paintCare(declared, state) {
-  const path = address("batteries", declared.id, "care");
-  const { notes } = await ask(path);
-  const volts = h("input", { id: "volts", type: "text", inputmode: "decimal", required: true, size: 6, autocomplete: "off", "aria-describedby": "volts-hint" });
-  const measured = doing(async () => {
-    const value = Number(volts.value.replace(",", "."));
-    if (volts.value.trim() === "" || Number.isNaN(value)) throw new Error("Type the voltage as a number, such as 12.62.");
-    await ask(path, { kind: "check", value });
-    await paintCare(declared, state);
-  }, "Your measurement is in the log.");
-  const charged = doing(async () => { await ask(path, { kind: "charged" }); await paintCare(declared, state); }, "Noted. It counts once the sensor has seen it.");
-  $("care")?.replaceChildren(h("h2", {}, "Care"),
-    ...(state.dues.length ? [h("ul", { class: "log" }, state.dues.map((d) => h("li", {}, h("strong", {}, d.text), " ", sentence(d.reason))))] : [h("p", {}, "Nothing is due.")]),
-    ...(may("operate") ? [h("form", { class: "line", onsubmit: measured }, h("label", { for: "volts" }, "I measured"), volts, h("span", {}, "V"), h("button", { class: "main" }, "Write it down")),
-      h("p", { class: "soft", id: "volts-hint" }, "At rest: hours after charging, nothing switched on, across the battery's own terminals."),
-      h("div", { class: "buttons" }, h("button", { type: "button", onclick: charged }, "I charged it"))] : []),
-    ...(notes.length ? [h("h3", {}, "The log"), h("ul", { class: "log", id: "log" }, notes.slice(0, 20).map((n) =>
-      h("li", {}, when(n.time), " ", `${n.who || "Somebody"} ${DID[n.kind] ?? n.kind}${n.value === null ? "" : ` ${n.value}`}${UNIT[n.kind] ?? ""}`)))] : []));
-}
-
-// ---- what is known of it ------------------------------------------------------------------------------------------
-
-const UNITS = { mv_per_k_and_cell: "mV per K and cell", pct: "%", pct_h: "% h", ah: "Ah", v: "V", a: "A", ma: "mA", ohm: "Ω", c: "°C", k: "K", h: "h", s: "s", years: "years", days: "days" };
-
-/** `usable_capacity_ah`, 95.51 as a name and `95.5 Ah`; times become dates; what is not known is left out. */
-function facts_of(values) {
-  return Object.entries(values).filter(([, value]) => value !== null).flatMap(([key, value]) => {
-    const unit = key.includes("_than_") ? undefined : Object.keys(UNITS).filter((u) => key.endsWith(`_${u}`)).sort((a, b) => b.length - a.length)[0];
-    if (key.endsWith("_ms")) return [h("dt", {}, key.slice(0, -3).replaceAll("_", " ")), h("dd", {}, moment(value))];
-    return [h("dt", {}, (unit ? key.slice(0, -unit.length - 1) : key).replaceAll("_", " ").replace("25 c", "25 °C")), h("dd", {}, `${number(value)}${unit && typeof value === "number" ? ` ${UNITS[unit]}` : ""}`)];
-  });
-}
-const number = (value) => (typeof value === "number" ? Number(value.toPrecision(3)).toLocaleString("en-GB", { maximumFractionDigits: 6 }) : String(value));
-
-async function paintMore(declared, state) {
-  const blocks = [["Its charging", state.session], ["Time spent low", state.exposure], ["Its age", state.ageing]].filter(([, values]) => Object.keys(values).length);
-  const parts = blocks.map(([title, values]) => [h("details", {}, h("summary", {}, title), h("dl", {}, facts_of(values)))]);
-  if (state.learned.length) {
-    parts.push([h("details", {}, h("summary", {}, "Learned from its readings"), h("dl", {}, state.learned.flatMap((x) => { const [name, value] = facts_of({ [x.name]: x.value }); value.append(`, very likely ${number(x.low)} to ${number(x.high)}`); return [name, value]; })))]);
-  }
-  const { deliveries } = await ask(`${API}/deliveries?${new URLSearchParams({ battery_id: declared.id, limit: 20 })}`).catch(() => ({ deliveries: [] }));
-  if (deliveries.length) {
-    parts.push([h("details", {}, h("summary", {}, `Who was told (${deliveries.length})`), h("ul", { class: "log" }, deliveries.slice(0, 20).map((d) => h("li", {}, when(d.done ?? d.made), " ", `${d.channel}: ${d.title} (${d.state}${d.last_error ? `: ${d.last_error}` : ""})`))))]);
-  }
-  parts.push(h("p", { class: "noprint" }, h("a", { href: `${address("batteries", declared.id, "record")}?format=html` }, "The battery's record, to print or hand over")));
-  $("more")?.replaceChildren(h("h2", {}, "What is known of it"), ...parts.flat());
-}
-
-// ---- going about --------------------------------------------------------------------------------------------------
-
+/** What is told live: of the battery that is shown, or (null) of every alert. */
 function listen(id) {
   stream?.close();
   stream = new EventSource(`${API}/stream?${new URLSearchParams(id === null ? { only: "alert" } : { battery_id: id })}`);
@@ -357,29 +46,57 @@ function listen(id) {
     if (state.battery_id === id) paintState(await declaredOf(id), state);
   });
   stream.addEventListener("alert", async (event) => { const e = JSON.parse(event.data); say(`${e.title}: ${e.kind}.`); if (id === null) soon(); else paintAlerts(await declaredOf(id)); });
+  stream.addEventListener("error", look);
 }
 
 const known = new Map();
 async function declaredOf(id) { if (!known.has(id)) known.set(id, await ask(address("batteries", id))); return known.get(id); }
 
+/** Does the service still answer? If not, the page says since when its figures are old; once it does again, all is asked anew. */
+async function look() {
+  const answers = await fetch("/healthz", { cache: "no-store", signal: AbortSignal.timeout(10000) }).then((a) => a.ok, () => false);
+  const stale = $("stale");
+  if (answers && !stale.hidden) { stale.hidden = true; stale.textContent = ""; await go(); }
+  if (!answers && stale.hidden) {
+    stale.hidden = false;
+    stale.textContent = `The service has not answered since ${moment(now())}. What stands here is as of then; it is asked again every ${LOOK_EVERY_MS / 1000} seconds.`;
+  }
+}
+
+function awake() {
+  if (document.hidden || session.me === null) return;
+  look();
+  if (Date.now() - painted > ANEW_MS && document.activeElement?.tagName !== "INPUT" && location.hash.startsWith("#/rounds")) go();
+}
+
+// ---- going about --------------------------------------------------------------------------------------------------
+
 async function go() {
   const [, kind, id] = location.hash.split("?")[0].split("/");
+  painted = Date.now();
   try {
-    if (kind === "battery") { range = { name: "week", from: null, to: null }; await battery(decodeURIComponent(id)); listen(decodeURIComponent(id)); }
+    if (kind === "battery") { await battery(decodeURIComponent(id)); listen(decodeURIComponent(id)); }
+    else if (kind === "messages") { stream?.close(); await messages(); }
     else if (kind === undefined || kind === "") {
       const { batteries } = await ask(`${API}/batteries?limit=2`);
       if (batteries.length === 1) { await battery(batteries[0].battery.id); listen(batteries[0].battery.id); }
       else { await rounds(); listen(null); }
     } else { await rounds(); listen(null); }
   } catch (error) { if (error.status !== 401) { show("Restvolt", h("h1", {}, "This did not work"), h("p", {}, error.message), h("p", {}, h("a", { href: "#/" }, "Back to the beginning"))); } }
+  for (const link of document.querySelectorAll("#views a")) link.toggleAttribute("aria-current", link.hash === `#/${kind || "rounds"}`);
 }
 
 async function start() {
-  try { me = await ask(`${API}/session`); } catch (error) { if (error.status !== 401) say(error.message); return; }
-  $("whoami").replaceChildren(me.name === "this machine" ? "" : h("span", {}, `${me.name} `, h("button", { type: "button", class: "plain", onclick: doing(signOut, "You are signed out.") }, "Sign out")));
+  session.lost = signIn;
+  try { session.me = await ask(`${API}/session`); } catch (error) { if (error.status !== 401) { say(error.message); look(); } return; }
+  $("views").hidden = false;
+  $("whoami").replaceChildren(session.me.name === "this machine" ? "" : h("span", {}, `${session.me.name} `, h("button", { type: "button", class: "plain", onclick: doing(signOut, "You are signed out.") }, "Sign out")));
   await go();
 }
 
 $("skip").addEventListener("click", (event) => { event.preventDefault(); $("content").focus(); });
 addEventListener("hashchange", async () => { say(""); await go(); $("content").focus(); scrollTo(0, 0); });
+addEventListener("visibilitychange", awake);
+setInterval(awake, LOOK_EVERY_MS);
+clock(new Date().toISOString());
 start();

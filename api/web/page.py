@@ -40,6 +40,12 @@ def index(request: Request) -> Response:
     return _file(request, "page.html")
 
 
+@ROUTER.get("/service-worker.js")
+def service_worker(request: Request) -> Response:
+    """At the top, because a service worker may act only for pages below its own address."""
+    return _file(request, "service-worker.js")
+
+
 @ROUTER.get("/static/{name}")
 def static(request: Request, name: str) -> Response:
     return _file(request, name)

@@ -33,6 +33,7 @@ COLUMNS = (
     "acknowledged",
     "acknowledged_by",
     "proof",
+    "stands",
 )
 
 
@@ -53,6 +54,7 @@ class RowOut(schemas.Out):
     acknowledged_by: str | None
     shelved_until: schemas.Time | None
     proof: str
+    stands: str = Field(description="how it stood when it was last heard, in a line")
 
 
 class Sheet(schemas.Out):

@@ -255,6 +255,7 @@ class Me(Out):
     role: str
     fleet: str | None
     may: list[str]
+    temperature_unit: Literal["C", "F"] = Field(description="How this person wants to read temperatures; the API itself says °C.")
 
 
 class ShelveIn(In):

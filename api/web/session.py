@@ -7,21 +7,30 @@ from starlette.concurrency import run_in_threadpool
 from api.tokens import MAY, session_value
 from api.web import schemas
 from api.web.access import COOKIE, AnyCaller, Caller
-from api.web.house import HouseDep
+from api.web.house import House, HouseDep
 from api.web.problems import Problem
 
 ROUTER = APIRouter(tags=["session"])
 
 
-def _me(caller: Caller) -> bytes:
-    return orjson.dumps({"name": caller.name, "role": caller.role, "fleet": caller.fleet, "may": sorted(MAY[caller.role])})
+def _me(house: House, caller: Caller) -> bytes:
+    body = {"name": caller.name, "role": caller.role, "fleet": caller.fleet, "may": sorted(MAY[caller.role])}
+    return orjson.dumps({**body, "temperature_unit": _unit(house, caller)})
+
+
+def _unit(house: House, caller: Caller) -> str:
+    """As the person likes it who this caller most likely is: the page and the messages then speak alike."""
+    if house.reach is None:
+        return "C"
+    likely = house.reach.may_be(caller.name, caller.fleet, anybody=caller.may("admin"))[0]
+    return next((p.temperature_unit for p in house.reach.now().people if p.name == likely), "C")
 
 
 @ROUTER.get("/session", response_model=schemas.Me, summary="Who am I to this service?")
-async def get_session(caller: AnyCaller) -> Response:
+async def get_session(house: HouseDep, caller: AnyCaller) -> Response:
     if caller is None:
         raise Problem("not-signed-in")
-    return Response(_me(caller), media_type="application/json", headers={"Cache-Control": "no-store"})
+    return Response(_me(house, caller), media_type="application/json", headers={"Cache-Control": "no-store"})
 
 
 @ROUTER.post("/session", response_model=schemas.Me, summary="Sign in with a token")
@@ -35,7 +44,7 @@ async def sign_in(house: HouseDep, given: schemas.SignIn) -> Response:
     if token.expires_ms is not None:
         until_ms = min(until_ms, token.expires_ms)
     response = Response(
-        _me(Caller(token.name, token.role, token.fleet)), media_type="application/json", headers={"Cache-Control": "no-store"}
+        _me(house, Caller(token.name, token.role, token.fleet)), media_type="application/json", headers={"Cache-Control": "no-store"}
     )
     response.set_cookie(
         COOKIE,
