@@ -6,7 +6,7 @@ from math import exp
 
 from analytics.estimate.belief import CAPACITY, OFFSET, SLOW, SOC, Filter, Habit, Slot
 from analytics.estimate.filtering import Keep, Noise, moved
-from analytics.estimate.model import Model
+from analytics.estimate.model import GRID, Model
 
 SLOW_H = 3.0
 """Time constant of the slow polarisation. Judgement: acid diffusion through a plate takes hours (Ceraolo 2000 finds 1 to 3 h)."""
@@ -30,6 +30,8 @@ BLIND_DOUBT = 0.5
 """How far an unseen current is off, as a part. Judgement."""
 LOAD_H = 3.0
 """How long an unseen current lasts. Judgement: loads and sun change within hours."""
+UNSEEN_C = 0.05
+"""Lithium: how strong an unseen current is, as a part of the capacity per hour; its flat curve does not let one learn it. Judgement."""
 WANDER = 0.15
 """Wandering of the current offset in a day, as a part of the stated offset. Judgement: instruments drift some mA per kelvin."""
 
@@ -66,8 +68,10 @@ def _over(
     by = (ah - (f.mean[OFFSET] + gas) * hours) / scale
     keep_slow = exp(-hours / SLOW_H)
     ohms = SLOW_PART * habit.resistance
+    spread_a2 = habit.spread_a2
     if habit.blind:
-        ah, amps = -f.mean[OFFSET] * hours, habit.spread_a2**0.5
+        spread_a2 = max(spread_a2, (UNSEEN_C * model.capacity_ah) ** 2) if not model.lead else spread_a2
+        ah, amps = -f.mean[OFFSET] * hours, spread_a2**0.5
         doubt_ah2 += (BLIND_DOUBT * ah) ** 2 * max(1.0, LOAD_H / hours)
     slow_sd = (
         SLOW_DOUBT * ohms * amps
@@ -75,13 +79,13 @@ def _over(
         + 0.003 * model.volts
         + (CHARGED_PART * max(0.0, volts - model.top_v) if ah >= 0 else 0.0)
     )
-    keep_surface, add_surface, surface_sd = _surface(model, hours, ah, volts)
+    keep_surface, add_surface, surface_sd = _surface(model, hours, ah, volts, habit.blind)
     keep_table = exp(-abs(by) * model.curve_rate)
     offset_sd = max(0.002, model.battery.sensor.current_offset_a)
     keep_offset, offset_noise = 1.0, (WANDER * offset_sd) ** 2 * hours / 24
     if habit.blind:
         keep_offset = exp(-hours / LOAD_H)
-        offset_noise = (habit.spread_a2 + (0.001 * model.capacity_ah) ** 2) * (1 - keep_offset * keep_offset)
+        offset_noise = (spread_a2 + (0.001 * model.capacity_ah) ** 2) * (1 - keep_offset * keep_offset)
     gas_sd = 0.8 * gas / scale
     noise = Noise(
         soc=doubt_ah2 / (scale * scale) + gas_sd * gas_sd * hours * 4 + 1e-8 * hours + _misfit_noise(habit, hours),
@@ -103,12 +107,13 @@ def _misfit_noise(habit: Habit, hours: float) -> float:
     return MISFIT_PER_H**2 * hours * (min(habit.misfit, 25.0) + 4.0)
 
 
-def _surface(model: Model, hours: float, ah: float, volts: float) -> tuple[float, float, float]:
+def _surface(model: Model, hours: float, ah: float, volts: float, blind: bool) -> tuple[float, float, float]:
     """What is kept of the surface voltage, what is added, and its noise. LiFePO4: hysteresis, which turns with charge, not with time."""
     if not model.lead:
         high = model.battery.kind.hysteresis_v.value * model.battery.cells
-        keep = exp(-abs(ah) / (0.03 * model.capacity_ah) - hours / 2000)
-        return keep, (1 - keep) * (0.8 * high if ah > 0 else -0.8 * high), 0.7 * high
+        charged = volts > plateau_v(model) if blind else ah > 0
+        keep = exp(-hours / LOAD_H if blind else -abs(ah) / (0.03 * model.capacity_ah) - hours / 2000)
+        return keep, (1 - keep) * (0.8 * high if charged else -0.8 * high), 0.7 * high
     if volts > 2.2 * model.battery.cells:
         keep = exp(-hours / BUILD_H)
         return keep, 0.02 * model.volts * (1 - keep), 0.025 * model.volts
@@ -133,6 +138,11 @@ def between(model: Model, f: Filter, slot: Slot, blind: bool) -> float:
     ah = 0.0 if blind else slot.ah
     soc = f.mean[SOC] + (ah - f.mean[OFFSET] * hours) / (model.capacity_ah * f.mean[CAPACITY])
     return soc if 0.0 < soc < 1.0 else 0.0 if soc <= 0.0 else 1.0
+
+
+def plateau_v(model: Model) -> float:
+    """Lithium: above this no battery stands at rest or under load unless it is nearly full; a charger is at work."""
+    return model.grid[int(0.97 * GRID)] + 0.005 * model.battery.cells
 
 
 def possible(soc: float) -> float:

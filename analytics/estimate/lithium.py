@@ -21,7 +21,7 @@ HIDDEN = 0.4
 """Part of the hysteresis that stays unknown though the way of the charge is followed (state `surface_v`). Judgement."""
 
 
-def by_curve(model: Model, f: Filter, rest_v: float, variance: float, lasting: float, blind: bool) -> Filter:
+def by_curve(model: Model, f: Filter, rest_v: float, variance: float, lasting: float) -> Filter:
     """The filter after a voltage that would be `rest_v` at rest, with the variance of its reading and of the load on it.
 
     `lasting`: how many such readings share the same error and so tell the same.
@@ -41,10 +41,38 @@ def by_curve(model: Model, f: Filter, rest_v: float, variance: float, lasting: f
         first += weight * away
         second += weight * away * away
     moved = first / total
-    gain = (1.0 - (second / total - moved * moved) / prior) * room(model, mean + moved, prior, blind)
+    gain = (1.0 - (second / total - moved * moved) / prior) * room(model, mean + moved, prior)
     if gain < 0.001:
         return f
     return corrected(f, (1.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0), moved / max(gain, 0.05), prior * (1.0 - gain) / gain + 1e-8)[0]
+
+
+def by_curve_alone(model: Model, f: Filter, rest_v: float, variance: float) -> Filter:
+    """The same without a current: what the curve alone allows, from 0 to 1, for a voltage that would be `rest_v` at rest.
+
+    The same errors stand behind every such reading, so no number of them tells more than one: the variance never falls below what the
+    curve leaves open, and between readings it is the unseen current that makes room for the next.
+    """
+    rest_v = min(model.grid[-1], max(model.grid[0], rest_v))
+    width = variance + f.cov[DIAGONAL[TABLE]] + f.cov[DIAGONAL[SURFACE]]
+    total = first = second = 0.0
+    for k in range(POINTS + 1):
+        soc = k / POINTS
+        off = rest_v - slope(model, soc)[0]
+        weight = exp(-0.5 * min(off * off / width, 100.0))
+        total += weight
+        first += weight * soc
+        second += weight * soc * soc
+    middle = first / total
+    return up_to(f, middle, max(second / total - middle * middle, 4 * ENDS_SD * ENDS_SD))
+
+
+def up_to(f: Filter, soc: float, variance: float) -> Filter:
+    """The filter after a measurement that lasts: it may narrow the state of charge to its own variance and no further."""
+    prior = f.cov[0]
+    if prior <= 1.001 * variance:
+        return f
+    return corrected(f, (1.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0), soc - f.mean[SOC], variance * prior / (prior - variance))[0]
 
 
 def secant(model: Model, soc: float, sd: float) -> tuple[float, float, float]:
@@ -56,11 +84,11 @@ def secant(model: Model, soc: float, sd: float) -> tuple[float, float, float]:
     return middle, per_soc, max(abs(middle - low - per_soc * (soc - below)), abs(high - middle - per_soc * (above - soc)))
 
 
-def room(model: Model, soc: float, prior: float, blind: bool) -> float:
+def room(model: Model, soc: float, prior: float) -> float:
     """How much of a correction is allowed, 0 to 1: the state of charge is never known better than the piece that hysteresis hides."""
     kind = model.battery.kind
     if any(low <= 100 * soc <= high for low, high in kind.voltage_tells):
         return max(0.0, 1.0 - ENDS_SD * ENDS_SD / prior)
     unsure = 0.0 if model.battery.rest_voltage_table else 2 * kind.rest_voltage_spread_v.value
-    hidden = ((1.0 if blind else HIDDEN) * kind.hysteresis_v.value + unsure) * model.battery.cells / slope(model, soc)[1] + ENDS_SD
+    hidden = (HIDDEN * kind.hysteresis_v.value + unsure) * model.battery.cells / slope(model, soc)[1] + ENDS_SD
     return max(0.0, 1.0 - hidden * hidden / prior)

@@ -6,9 +6,9 @@ from math import exp
 from typing import NamedTuple
 
 from analytics.estimate.belief import CAPACITY, OFFSET, PER_K, SLOW, SOC, SURFACE, TABLE, TAIL, Filter, Habit
-from analytics.estimate.counting import MISFIT
+from analytics.estimate.counting import MISFIT, SLOW_PART, plateau_v
 from analytics.estimate.filtering import corrected, replaced
-from analytics.estimate.lithium import WIDE_SD, by_curve, room, secant
+from analytics.estimate.lithium import WIDE_SD, by_curve, by_curve_alone, room, secant, up_to
 from analytics.estimate.model import REFERENCE_C, Model, slope
 
 FAST_PART = 0.3
@@ -83,8 +83,8 @@ def by_voltage(model: Model, f: Filter, habit: Habit, seen: Seen) -> tuple[Filte
         variance += (habit.misfit * DOUBTED_V * model.volts) ** 2
     if not model.lead:
         if sd > WIDE_SD:
-            return by_curve(model, f, v - expected + rest, load * load + (0.01 * model.volts) ** 2, lasting, blind=False), 0.0
-        allowed = room(model, soc, f.cov[0], blind=False)
+            return by_curve(model, f, v - expected + rest, load * load + (0.01 * model.volts) ** 2, lasting), 0.0
+        allowed = room(model, soc, f.cov[0])
         if allowed < 0.02:
             return None
         variance = (variance + bend * bend + (0.01 * model.volts) ** 2 * lasting) / allowed
@@ -98,30 +98,54 @@ def by_voltage_alone(model: Model, f: Filter, habit: Habit, seen: Seen) -> tuple
 
     Above what rest can be, a charger is at work: the current follows from what the battery accepts.
     """
+    if not model.lead:
+        return _lithium_alone(model, f, habit, seen), 0.0
     soc, amps = f.mean[SOC], -f.mean[OFFSET]
     rest, per_soc = slope(model, soc)
     warm = 0.0 if seen.temperature_c is None else seen.temperature_c - REFERENCE_C
     rest += f.mean[TABLE] + f.mean[SLOW] + f.mean[SURFACE] + warm * f.mean[PER_K]
     over = seen.voltage_v - rest
-    lasting = max(1.0, (REMEMBERED_H if model.lead else LITHIUM_REMEMBERED_H) / max(seen.hours, 0.01))
-    if seen.voltage_v > model.top_v + 0.1 * model.volts:
+    if seen.voltage_v > model.top_v + ABOVE_V * model.volts:
         most = 0.15 * model.capacity_ah
         takes = max(0.0, 1.0 - soc) * model.capacity_ah * f.mean[CAPACITY] / exp(f.mean[TAIL])
         flows = max(0.0, min(most, takes, over / (6 * habit.resistance)))
         sd = BLIND_PART * flows + 0.005 * model.capacity_ah
         return replaced(f, OFFSET, -flows, sd * sd), 0.0
+    lasting = max(1.0, REMEMBERED_H / max(seen.hours, 0.01))
     ohms = habit.resistance * (1.0 + FAST_PART) * weakness(model, soc)
-    load = BLIND_PART * ohms * amps
+    load = max(BLIND_PART * ohms * abs(amps), UNSEEN_CHARGE * over)
     variance = (2 * SENSOR_SD_V * model.volts) ** 2 + load * load * lasting
-    if not model.lead:
-        rested = slope(model, soc)[0] + over - ohms * amps
-        return by_curve(model, f, rested, load * load + (0.01 * model.volts) ** 2, lasting, blind=True), 0.0
     h = (per_soc, -ohms, 0.0, 1.0, 1.0, 1.0, warm, 0.0)
     return corrected(f, h, over - ohms * amps, variance)
 
 
+def _lithium_alone(model: Model, f: Filter, habit: Habit, seen: Seen) -> Filter:
+    """Lithium without a current. Above the plateau a charger is at work; at its highest voltage the battery is nearly full.
+
+    Half of what the voltage is off may be the unseen current.
+    """
+    v, soc = seen.voltage_v, f.mean[SOC]
+    if v >= model.full_v:
+        return up_to(replaced(f, OFFSET, 0.0, (0.01 * model.capacity_ah) ** 2), CHARGED_SOC, CHARGED_SOC_SD**2)
+    off = v - slope(model, soc)[0] - f.mean[TABLE] - f.mean[SURFACE]
+    if v > plateau_v(model) and off > 0:
+        flows = min(0.5 * model.capacity_ah, off / ((1.0 + SLOW_PART) * habit.resistance))
+        sd = BLIND_PART * flows + 0.005 * model.capacity_ah
+        f = replaced(f, OFFSET, -flows, sd * sd)
+    load = BLIND_PART * abs(off) + LITHIUM_LOAD_V * model.battery.cells
+    return by_curve_alone(model, f, v - f.mean[TABLE] - f.mean[SURFACE], load * load)
+
+
+UNSEEN_CHARGE = 0.12
+"""How much of a voltage above rest an unseen charge may explain beyond the current that is guessed. Judgement: sun changes with clouds."""
 BLIND_PART = 0.5
 """How far a current guessed from a voltage may be off, as a part. Judgement."""
+
+
+CHARGED_SOC, CHARGED_SOC_SD = 0.975, 0.03
+"""Lithium that a charger has brought to its absorption voltage. Judgement: the faster the charger, the more is still missing."""
+LITHIUM_LOAD_V = 0.008
+"""What unseen loads of a few amperes change, a cell. Judgement."""
 
 
 def stepped(model: Model, habit: Habit, ohms: float, step_a: float, soc: float) -> Habit:
