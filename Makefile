@@ -6,7 +6,7 @@ PIP := $(BIN)/pip install --quiet --disable-pip-version-check --constraint const
 VAN := .venv/van
 DEV := .venv/dev
 
-.PHONY: all check format lint types imports test demo bench score backtest chargers torture soak pictures arm64 fleet fleet-torture clean
+.PHONY: all check format lint types imports test demo bench score backtest chargers torture soak pictures arm64 fleet fleet-torture fleet-torture-short clean
 
 all: check test
 
@@ -64,6 +64,9 @@ fleet: $(DEV)
 
 fleet-torture: $(DEV)
 	$(BIN)/python -m tests.fleet.torture
+
+fleet-torture-short: $(DEV)
+	$(BIN)/python -m tests.fleet.torture --short
 
 pictures: $(DEV)
 	$(BIN)/python -m tests.end_to_end.pictures

@@ -67,7 +67,7 @@ class Node:
             "net_ticktime = 8",
             "log.file.level = warning",
             "log.console = false",
-            "cluster_partition_handling = autoheal",
+            "cluster_partition_handling = pause_minority",
             "disk_free_limit.absolute = 100MB",
             "vm_memory_high_watermark.absolute = 1GB",
         ]
@@ -144,6 +144,8 @@ class Cluster:
             wait_for_port(self._epmd_port, 5, self._epmd)
             for node in self.nodes:
                 node.start([n.name for n in self.nodes], self._file)
+                if node is self.nodes[0]:
+                    node.wait()  # nodes that all begin at once may each found a cluster of their own
             for node in self.nodes:
                 node.wait()
         except BaseException as e:

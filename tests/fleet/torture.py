@@ -1,6 +1,7 @@
 """Kill workers, a node and the database, freeze a node, all under load; then compare what was kept with an undisturbed fold.
 
-`python -m tests.fleet.torture [--nodes 3] [--seconds 40] …`; exit code 1 if anything was lost, doubled or judged otherwise.
+`python -m tests.fleet.torture [--short] [--nodes 3] [--seconds 40] …`; exit code 1 if anything was lost, doubled or judged otherwise.
+`--short` is what the checks of every change run: each kind of fault once, in two to three minutes.
 """
 
 import argparse
@@ -48,6 +49,12 @@ class Plan(NamedTuple):
     seed: int = 1
     patience_s: float = 90.0
     """After the last reading was sent: how long nothing more may come before it counts as lost."""
+    thaw_s: float = 15.0
+    """How long a frozen node is left alone after it was thawed; 0: it is killed while frozen, as whoever runs a fleet should do."""
+
+
+SHORT = Plan(batteries=60, rate=300, seconds=45.0, kills=1, freeze_s=10.0, thaw_s=0.0)
+"""Judgement: a tenth of the load, so that it is not the speed of a busy machine that is tested."""
 
 
 class Kept:
@@ -101,11 +108,7 @@ def users(gateways: dict[str, list[str]]) -> list[dict[str, Any]]:
 
 
 def disturbances(plan: Plan, cluster: Cluster, workers: Workers, database: Postgres) -> list[tuple[float, str, Callable[[], None]]]:
-    """(share of the run, what, how), in order.
-
-    A frozen node of a cluster is killed, not thawed: RabbitMQ 3.10 answers a thaw with its handling of partitions, which restarts nodes
-    (seen twice here: gateways shut out for two minutes, nothing lost). Whoever runs a fleet should do the same.
-    """
+    """(share of the run, what, how), in order. A node that was frozen is started again in the end: after a thaw it stays outside otherwise."""
     done: list[tuple[float, str, Callable[[], None]]] = []
     for k in range(plan.kills * plan.workers):
         done.append(
@@ -121,17 +124,18 @@ def disturbances(plan: Plan, cluster: Cluster, workers: Workers, database: Postg
         killed = cluster.nodes[1]
         done.append((0.36, f"kill -9 node {killed.name}, and it starts again", lambda: cluster.start_again(killed)))
         done.append((0.5, f"node {killed.name} is back", lambda: _back(killed)))
-    then = "goes on" if plan.nodes == 1 else "is killed and starts again"
-    done.append((0.55, f"node {last.name} is frozen for {plan.freeze_s:.0f} s, then {then}", lambda: _freeze(cluster, last, plan.freeze_s)))
+    then = "goes on" if plan.nodes == 1 else "is thawed, is killed and starts again" if plan.thaw_s else "is killed and starts again"
+    done.append((0.55, f"node {last.name} is frozen for {plan.freeze_s:.0f} s, then {then}", lambda: _freeze(cluster, last, plan)))
     return sorted(done, key=lambda d: d[0])
 
 
-def _freeze(cluster: Cluster, node: Node, seconds: float) -> None:
+def _freeze(cluster: Cluster, node: Node, plan: Plan) -> None:
     node.signal(signal.SIGSTOP)
-    time.sleep(seconds)
-    if len(cluster.nodes) == 1:
+    time.sleep(plan.freeze_s)
+    if plan.thaw_s or plan.nodes == 1:
         node.signal(signal.SIGCONT)
-    else:
+        time.sleep(plan.thaw_s)
+    if plan.nodes > 1:
         cluster.start_again(node)
 
 
@@ -223,11 +227,13 @@ def table(plan: Plan, counted: dict[str, Any], found: story.Compared) -> Table:
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__)
     for name, default in Plan()._asdict().items():
-        parser.add_argument(f"--{name.replace('_', '-')}", type=type(default), default=default)
+        parser.add_argument(f"--{name.replace('_', '-')}", type=type(default), default=None)
+    parser.add_argument("--short", action="store_true", help="the bounded form; single values may still be given")
     parser.add_argument("--keep", type=Path, default=None, help="a folder for all files, kept afterwards")
     options = vars(parser.parse_args())
-    keep = options.pop("keep")
-    plan, console = Plan(**options), Console()
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit(1))  # so that whoever ends it early leaves no processes behind
+    keep, plan = options.pop("keep"), SHORT if options.pop("short") else Plan()
+    plan, console = plan._replace(**{name: value for name, value in options.items() if value is not None}), Console()
     with tempfile.TemporaryDirectory(prefix="restvolt-fleet-") as made:
         folder = keep or Path(made)
         folder.mkdir(parents=True, exist_ok=True)

@@ -1,0 +1,138 @@
+"""Two services as processes on one PostgreSQL: whatever happens, each alert is told once."""
+
+import json
+import subprocess
+import sys
+import threading
+import time
+import urllib.error
+import urllib.request
+from collections import Counter
+from collections.abc import Callable, Iterator
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from pathlib import Path
+
+import pytest
+
+from analytics.assessment import AlertEvent, Finding
+from analytics.batch import Batch
+from analytics.battery import Battery
+from api.database import Database
+from api.ledger import SqlLedger
+from tests.brokers import free_port
+from tests.databases import postgres_programs, postgres_server
+from tests.fleet.processes import ROOT
+
+pytestmark = [] if postgres_programs() else [pytest.mark.skip(reason="PostgreSQL is not installed: apt-get install postgresql")]
+
+ALERTS = 30
+SETTINGS = """
+data = "{folder}"
+database_url = "{url}"
+shared = true
+[web]
+port = {port}
+[push]
+allow_private_addresses = true
+gather_s = 0
+[[push.people]]
+name = "Ada"
+urls = ["json://127.0.0.1:{hook}/"]
+"""
+
+
+class Hook:
+    """A web hook that is slow to answer, so that both replicas have something to send at the same time."""
+
+    def __init__(self) -> None:
+        titles = self.titles = list[str]()
+
+        class Handler(BaseHTTPRequestHandler):
+            def do_POST(self) -> None:
+                titles.append(json.loads(self.rfile.read(int(self.headers["Content-Length"])))["title"])
+                time.sleep(0.05)
+                self.send_response(200)
+                self.end_headers()
+
+            def log_message(self, *_: object) -> None:
+                """Quiet."""
+
+        self._server = ThreadingHTTPServer(("127.0.0.1", 0), Handler)
+        self.port = self._server.server_port
+        self._thread = threading.Thread(target=self._server.serve_forever, daemon=True)
+        self._thread.start()
+
+    def close(self) -> None:
+        self._server.shutdown()
+        self._server.server_close()
+
+
+class Replica:
+    """A service as a process; a context."""
+
+    def __init__(self, folder: Path, url: str, hook: int) -> None:
+        folder.mkdir()
+        self._log, self.port, self._file = folder / "log", free_port(), folder / "restvolt.toml"
+        self._file.write_text(SETTINGS.format(folder=folder, url=url, port=self.port, hook=hook))
+        self._file.chmod(0o600)
+
+    def __enter__(self) -> "Replica":
+        with self._log.open("ab") as log:
+            command = [sys.executable, "-c", "from api.cli import main; main()", "run", "--settings", str(self._file)]
+            self.process = subprocess.Popen(command, cwd=ROOT, stdout=log, stderr=log)
+        until(self.answers, self._log)
+        return self
+
+    def answers(self) -> bool:
+        try:
+            with urllib.request.urlopen(f"http://127.0.0.1:{self.port}/healthz", timeout=5):
+                return True
+        except (urllib.error.URLError, ConnectionError):
+            return False
+
+    def __exit__(self, *_: object) -> None:
+        self.process.terminate()
+        self.process.wait(30)
+
+
+def until(done: Callable[[], object], log: Path | None = None, seconds: float = 90.0) -> None:
+    """The limit only ends a broken run."""
+    end = time.monotonic() + seconds
+    while not done():
+        assert time.monotonic() < end, log.read_text()[-2000:] if log is not None else "it did not come about"
+        time.sleep(0.05)
+
+
+@pytest.fixture
+def hook() -> Iterator[Hook]:
+    made = Hook()
+    yield made
+    made.close()
+
+
+def began(battery_id: str) -> AlertEvent:
+    at_ms = time.time_ns() // 1_000_000
+    finding = Finding("low_voltage", "high", f"{battery_id} is low", "seen", "It means this.", "Do that.", "", (), "test")
+    return AlertEvent(f"{battery_id}:low_voltage:{at_ms}", battery_id, "low_voltage", "began", at_ms, "high", "reason", finding)
+
+
+def test_two_replicas_tell_each_alert_once(tmp_path: Path, hook: Hook) -> None:
+    """Two processes plan and send from one database at the same time, one is stopped meanwhile: every alert is told, and none twice."""
+    ids = [f"van{n}" for n in range(ALERTS)]
+    with postgres_server() as url, Database(url) as database:
+        ledger = SqlLedger(database)
+        for battery_id in ids:
+            ledger.declare(Battery(battery_id, "agm", 95.0), 0, "test")
+        with Replica(tmp_path / "one", url, hook.port):
+            with Replica(tmp_path / "two", url, hook.port):
+                for battery_id in ids[: ALERTS // 2]:
+                    ledger.commit(Batch(events=[began(battery_id)]))
+                until(lambda: len(hook.titles) >= 3)
+            for battery_id in ids[ALERTS // 2 :]:
+                ledger.commit(Batch(events=[began(battery_id)]))
+            until(lambda: sum(delivery.state == "sent" for delivery in ledger.deliveries(limit=1000)) >= ALERTS)
+            assert ledger.events_to_tell() == []
+        told = Counter(hook.titles)
+        assert len(told) == ALERTS
+        assert set(told.values()) == {1}
+        assert {delivery.tries for delivery in ledger.deliveries(limit=1000)} == {1}
