@@ -26,6 +26,9 @@ def update(view: View, memory: AgeingMemory) -> AgeingMemory:
     span = view.span
     if span is None or view.ticked:
         return memory
+    replaced_ms = view.use.replaced_ms
+    if replaced_ms is not None and span.begin_ms < replaced_ms:
+        return memory  # the old battery's last minute
     heard_ms, in_ah, out_ah, life = memory
     current_a = span.current_a
     if current_a is not None and heard_ms is not None:
@@ -40,7 +43,7 @@ def update(view: View, memory: AgeingMemory) -> AgeingMemory:
         in_ah, out_ah = round(in_ah, 3), round(out_ah, 3)
         life = life_after(view, life, in_ah, out_ah, silent=silent)
     elif span.gap_ms >= SILENT_MS:
-        life = life._replace(leg=None, far=None, full=None)
+        life = life._replace(leg=None, far=None, full=None, silent_h=life.silent_h + span.gap_ms / 3_600_000)
     return AgeingMemory(span.end_ms, in_ah, out_ah, life)
 
 

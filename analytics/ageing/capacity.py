@@ -78,7 +78,7 @@ def _calm(view: View, in_ah: float, out_ah: float, slow_a: float) -> Leg | None:
     ohms = estimate.resistance_ohm(model, view.belief)
     volts = estimate.compensated_v(model, view.belief, span.voltage_v, current_a) - SLOW_PART * ohms * slow_a
     pct = estimate.rest_pct(model, volts, span.temperature_c)
-    if not any(low <= pct <= high for low, high in battery.kind.voltage_tells) or not 1 <= pct <= 99:
+    if not any(low <= pct <= high for low, high in battery.kind.voltage_tells):
         return None
     surface_v = SURFACE_CELL_V * exp(-hours / SURFACE_H)
     sd_v = sqrt((battery.cells * REST_CELL_V) ** 2 + (battery.cells * surface_v) ** 2 + (SLOW_DOUBT * ohms * slow_a) ** 2)

@@ -17,6 +17,19 @@ class Leg(NamedTuple):
     """Known by a full charge or by the owner, and not by the rest-voltage table."""
 
 
+class Swap(NamedTuple):
+    """A step of the state of charge between two looks that nothing counted explains."""
+
+    from_ms: int
+    to_ms: int
+    before_pct: float
+    after_pct: float
+    net_ah: float
+    """Charge in less out by `to_ms`."""
+    confirmed: bool = False
+    """It has stood for hours."""
+
+
 class Pace(NamedTuple):
     """How the battery is used between charges: charges seen, days and ampere-hours out from one to the next (mean)."""
 
@@ -41,6 +54,11 @@ class Life(NamedTuple):
     leg: Leg | None = None
     far: Leg | None = None
     """Where the running leg began, and its furthest point; None after a silence: what flowed then nobody counted."""
+    last: Leg | None = None
+    """The last look at a voltage next to rest."""
+    silent_h: float = 0.0
+    """Hours of silence since then."""
+    swap: Swap | None = None
     net_ah: float = 0.0
     slow_a: float = 0.0
     """Charge in less out by `at_ms`, and the mean current of the last hours."""

@@ -6,6 +6,7 @@ from analytics.rules.ageing_capacity import AGEING_CAPACITY
 from analytics.rules.ageing_cycles import AGEING_CYCLES
 from analytics.rules.ageing_recharge import AGEING_RECHARGE
 from analytics.rules.ageing_resistance import AGEING_RESISTANCE
+from analytics.rules.another_battery import ANOTHER_BATTERY
 from analytics.rules.charge_compensation import CHARGE_COMPENSATION
 from analytics.rules.charge_current_high import CHARGE_CURRENT_HIGH
 from analytics.rules.charge_current_low import CHARGE_CURRENT_LOW
@@ -53,6 +54,7 @@ RULES: tuple[Rule, ...] = (
     CHECK_DUE,
     SULFATION,
     UNEXPLAINED_RISE,
+    ANOTHER_BATTERY,
     CHARGE_OVER_VOLTAGE,
     CHARGE_EQUALISATION,
     CHARGE_LITHIUM_COLD,

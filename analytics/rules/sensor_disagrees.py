@@ -1,6 +1,7 @@
 """An anchor contradicts what was believed by more than belief allows: a wrong count, a wrong declaration, or another battery."""
 
 from analytics.assessment import Finding
+from analytics.rules.another_battery import another_found
 from analytics.rules.rule import Judgement, Rule
 from analytics.rules.wording import charge_evidence, charge_with_interval, on_day
 from analytics.view import View
@@ -24,6 +25,8 @@ def judge(view: View, standing: bool) -> Judgement:
     moved = anchor.after_pct - anchor.before_pct
     if abs(anchor.surprise) < BEYOND_SD or abs(moved) < LEAST_PCT:
         return None
+    if another_found(view):
+        return None  # the same step, named for what it looks like
     return Finding(
         "sensor_disagrees",
         "medium",

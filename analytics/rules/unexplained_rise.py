@@ -1,6 +1,7 @@
 """The rest voltage rose by itself: another battery, or a charge that nobody saw. Named, and the trend begun anew instead of averaged."""
 
 from analytics.assessment import Finding
+from analytics.rules.another_battery import another_found
 from analytics.rules.rule import Judgement, Rule
 from analytics.rules.wording import charge_with_interval, on_day
 from analytics.view import View
@@ -14,6 +15,8 @@ def judge(view: View, standing: bool) -> Judgement:
     changed_ms = view.trend.changed_ms
     if changed_ms is None or view.now_ms - changed_ms > DAYS * DAY_MS:
         return None
+    if another_found(view):
+        return None  # said there, with its figures
     span = view.span
     return Finding(
         "unexplained_rise",
