@@ -25,6 +25,14 @@ def dumps(state: State) -> bytes:
     return zlib.compress(json.dumps([SCHEMA, *kept], separators=(",", ":"), allow_nan=False).encode())
 
 
+def schema_of(kept: bytes) -> int | None:
+    """Which schema wrote these bytes, without reading the rest; None where they are no kept state."""
+    try:
+        return int(zlib.decompressobj().decompress(kept, 12).decode().partition(",")[0].removeprefix("["))
+    except (ValueError, zlib.error):
+        return None
+
+
 def loads(battery: Battery, kept: bytes) -> State:
     """The state of this battery from bytes. Raises SchemaError where they are not of this version."""
     try:

@@ -6,6 +6,7 @@ believe a battery is theirs only the later one can write, however late the other
 
 from collections.abc import Callable, Iterator, Sequence
 
+from analytics import keep
 from analytics.batch import Batch, Quarantined
 from analytics.battery import Battery
 from analytics.reading import Note, Reading
@@ -72,9 +73,14 @@ class FencedLedger:
             raise
 
     def resume(self, battery_id: str, before_ms: int | None = None) -> tuple[int, bytes] | None:
-        if before_ms is None and battery_id in self._foreseen:
-            return self._foreseen[battery_id][1].checkpoint
-        return self._ledger.resume(battery_id, before_ms)
+        foreseen = before_ms is None and battery_id in self._foreseen
+        found = self._foreseen[battery_id][1].checkpoint if foreseen else self._ledger.resume(battery_id, before_ms)
+        if found is not None and (keep.schema_of(found[1]) or 0) > keep.SCHEMA:
+            self._die(
+                f"battery {battery_id}: a newer Restvolt wrote its state (schema {keep.schema_of(found[1])}, this one reads {keep.SCHEMA});"
+                " start the newer version. Nothing was changed."
+            )
+        return found
 
     def readings(self, battery_id: str, from_ms: int, to_ms: int | None = None) -> Iterator[Reading]:
         if to_ms is None and battery_id in self._foreseen:

@@ -1,12 +1,16 @@
 """Two workers on one database: only the one that claimed a battery last can write for it, and the other ends."""
 
+import json
+import zlib
+
 import pytest
 from sqlalchemy import text
 
-from analytics.assessment import Assessment, Details
+from analytics import keep
+from analytics.assessment import AlertEvent, Assessment, Details, Finding
 from analytics.batch import Batch, Checkpoint
 from analytics.battery import Battery
-from analytics.reading import Reading
+from analytics.reading import Note, Reading
 from api.database import Database, DatabaseNewer
 from api.fencing import FencedLedger
 from api.ledger import Fenced, SqlLedger
@@ -89,6 +93,47 @@ def test_what_a_queue_brought_is_found_again_by_its_next_reader(database: Databa
     two.battery("a")
     assert two.of_partition("readings-00") == ["c"]
     assert two.of_partition("readings-07") == []
+
+
+@pytest.mark.parametrize("ahead", [True, False])
+def test_an_older_worker_refuses_a_newer_state(database: Database, ahead: bool) -> None:  # noqa: F811
+    """A checkpoint of a schema that is still to come ends the worker with the reason, read ahead or alone, and stays as it was."""
+    one, two, died = workers(database, "a")
+    one.battery("a")
+    newer = zlib.compress(json.dumps([keep.SCHEMA + 1, {"of": "another version"}]).encode())
+    one.commit(batch("a", T0, newer))
+    if ahead:
+        two.foresee(["a"])
+    two.resume("a")
+    assert len(died) == 1
+    assert f"a newer Restvolt wrote its state (schema {keep.SCHEMA + 1}, this one reads {keep.SCHEMA})" in died[0]
+    assert SqlLedger(database).resume("a") == (T0, newer)
+
+
+def test_what_is_read_ahead_is_what_is_read_alone(database: Database) -> None:  # noqa: F811
+    """Checkpoint, readings after it, notes and alerts of many batteries at once are those of each, and a commit ends what was read ahead."""
+    one, two, died = workers(database, "a", "b", "c")
+    for battery_id in ("a", "b"):
+        one.battery(battery_id)
+        one.commit(batch(battery_id, T0, b"state"))
+        for n in range(1, 4):
+            about = believed(battery_id, T0 + n)
+            one.commit(
+                Batch(kept=[(Reading(battery_id, T0 + n, 12.6, sequence=n), about)], notes=[Note(battery_id, T0 + n, "check", 12.6)])
+            )
+    one.commit(Batch(events=[AlertEvent("a:r:1", "a", "r", "began", T0, "high", "so", Finding("r", "high", "t", "", "", "", "", (), ""))]))
+    alone = {i: (one.resume(i), list(one.readings(i, T0 + 1)), one.notes(i, T0 + 1), one.alerts(i, active=True)) for i in ("a", "b")}
+    two.foresee(["a", "b", "c", "stranger"])
+    ahead = {i: (two.resume(i), list(two.readings(i, T0 + 1)), two.notes(i, T0 + 1), two.alerts(i, active=True)) for i in ("a", "b")}
+    assert ahead == alone
+    assert [r.at_ms for r in ahead["a"][1]] == [T0 + 1, T0 + 2, T0 + 3]
+    assert [alert.id for alert in ahead["a"][3]] == ["a:r:1"]
+    assert two.resume("c") is None
+    assert two.battery("stranger") is None
+    assert two.claimed == 3
+    two.commit(batch("a", T0 + 9, b"later"))
+    assert two.resume("a") == (T0 + 9, b"later")
+    assert died == []
 
 
 def test_an_older_worker_refuses_newer_tables(database: Database) -> None:  # noqa: F811

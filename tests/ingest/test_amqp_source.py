@@ -8,8 +8,10 @@ import time
 from collections.abc import Iterator
 from pathlib import Path
 
+import paho.mqtt.client as mqtt
 import pika  # type: ignore[import-untyped]
 import pytest
+from paho.mqtt.enums import CallbackAPIVersion
 
 from analytics.batch import Batch
 from analytics.battery import Battery
@@ -249,6 +251,22 @@ def test_a_gateway_cannot_publish_for_a_battery_that_is_not_its_own(node: Node) 
         assert gateway.acknowledged == 0
     finally:
         gateway.close()
+    asyncio.run(nothing_left(node))
+
+
+@pytest.mark.parametrize(("user", "password"), [("other", "a guess"), ("nobody", PASSWORD), ("", "")])
+def test_a_gateway_with_anothers_credentials_is_not_let_in(node: Node, user: str, password: str) -> None:
+    """A wrong password, an unknown user and nobody at all are refused at the door, and nothing of theirs is kept."""
+    answers: list[bool] = []
+    client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="home", protocol=mqtt.MQTTv311)
+    if user:
+        client.username_pw_set(user, password)
+    client.on_connect = lambda _client, _data, _flags, reason, _properties: answers.append(reason.is_failure)
+    client.connect("127.0.0.1", node.mqtt_port)
+    deadline = time.monotonic() + 10
+    while not answers and time.monotonic() < deadline:
+        client.loop(0.1)
+    assert answers == [True]
     asyncio.run(nothing_left(node))
 
 
