@@ -15,7 +15,7 @@ from sqlalchemy import Connection, Engine, create_engine, event, text
 from sqlalchemy.exc import DatabaseError, OperationalError
 from sqlalchemy.pool import QueuePool
 
-HEAD = "0002"
+HEAD = "0003"
 """The newest migration; a test compares it with api/migrations/versions."""
 
 Synchronous = Literal["FULL", "NORMAL"]

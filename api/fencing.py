@@ -31,6 +31,13 @@ class FencedLedger:
         """How many batteries this worker has taken over."""
         return len(self._fences)
 
+    def mine(self) -> set[str]:
+        """The ids of those claimed so far."""
+        return set(self._fences)
+
+    def owns(self, battery_id: str) -> bool:
+        return battery_id in self._fences
+
     def batteries(self) -> list[Battery]:
         """Those claimed so far: none at a start."""
         return [battery for battery in self._ledger.batteries() if battery.id in self._fences]

@@ -17,7 +17,7 @@ import structlog
 from analytics.batch import Batch
 from analytics.battery import Battery
 from analytics.reading import Note
-from api import vitals
+from api import record, vitals
 from api.clock import MachineClock
 from api.database import Database, DatabaseBusy, DatabaseFull
 from api.fencing import FencedLedger
@@ -29,6 +29,7 @@ from api.ledger import SqlLedger
 from api.live import Live
 from api.outbox import Outbox
 from api.ports import History
+from api.posted import NOTE, Letter, Posted, collect
 from api.push.reach import Reach
 from api.push.subscriptions import Subscriptions
 from api.relay import Relay
@@ -39,6 +40,7 @@ from api.tokens import Tokens
 from api.upkeep import Upkeep, writes
 from api.web.app import create_app
 from api.web.house import Receipt
+from ingest.decoder import Rejected
 from ingest.file_source import FileSettings, FileSource
 from ingest.formats import FORMATS
 from ingest.inlet import Inlet, InletFull
@@ -74,7 +76,8 @@ class Service:
         decoders = {name: partial(FORMATS[f.decoder].decoder, f.settings) for name, f in settings.format.items()}
         self._heard = heard
         self.shared = shared = settings.shared or any(s.kind == "amqp" for s in settings.source)
-        fenced = FencedLedger(self.ledger, exit_at_once)
+        self.fenced = fenced = FencedLedger(self.ledger, exit_at_once)
+        self.posted = Posted(self.database)
         self.pipeline = Pipeline(fenced if shared else self.ledger, decoders, self.clock, settings.keep, self._told)
         for supervised in self.sources:
             join_partitions(supervised.source, fenced, self.pipeline)
@@ -89,7 +92,7 @@ class Service:
         self.forwarder: Forwarder | None = None
         if settings.history is not None:
             self.history, self.forwarder = second_history(settings.history, self.ledger, self.clock.wall_ms)
-        self._formats = set(decoders)
+        self._decoders = decoders
         self.address = ""
 
     async def run(self, stop: asyncio.Event, ready: Callable[[str], None] = lambda address: None) -> None:
@@ -109,6 +112,8 @@ class Service:
             if self.shared:
                 following = asyncio.create_task(follow(Declarations(self.database), self.pipeline.declared), name="declarations")
                 stack.callback(following.cancel)
+                collecting = asyncio.create_task(collect(self.posted, self.fenced.mine, self._fold), name="letters")
+                stack.callback(collecting.cancel)
             stack.push_async_callback(self._end, pipeline)
             web = self.settings.web
             self.address = await stack.enter_async_context(served(self.app(), web.host, web.port, stop))
@@ -181,13 +186,39 @@ class Service:
         )
 
     async def _put(self, battery_id: str | None, format_name: str, payload: bytes) -> Receipt:
-        if format_name not in self._formats:
-            raise ValueError(f"no such format: expected one of {', '.join(sorted(self._formats)) or '(none is in the settings)'}")
+        make = self._decoders.get(format_name)
+        if make is None:
+            expected = ", ".join(sorted(self._decoders)) or "(none is in the settings)"
+            raise ValueError(f"no such format: expected one of {expected}")
+        if battery_id is not None and await self._is_anothers(battery_id):
+            now_ms = self.clock.wall_ms()
+            results = make(battery_id).message(payload, now_ms)
+            rejected = tuple(result.reason for result in results if isinstance(result, Rejected))
+            if len(rejected) < len(results):
+                await asyncio.to_thread(self.posted.leave, battery_id, format_name, payload, now_ms)
+                return Receipt(len(results) - len(rejected), rejected)
         receipt = await self.inlet.put(battery_id, format_name, payload)
         return Receipt(receipt.kept + receipt.duplicates, tuple(receipt.rejected))
 
     async def _note(self, note: Note) -> None:
-        await self.inlet.note(note)
+        if await self._is_anothers(note.battery_id):
+            await asyncio.to_thread(self.posted.leave, note.battery_id, NOTE, record.dumps(note).encode(), self.clock.wall_ms())
+        else:
+            await self.inlet.note(note)
+
+    async def _fold(self, letter: Letter) -> bool:
+        try:
+            if letter.format == NOTE:
+                await self.inlet.note(record.loads(Note, letter.payload.decode()))
+            else:
+                await self.inlet.put(letter.battery_id, letter.format, letter.payload, received_ms=letter.received_ms)
+        except InletFull:
+            return False
+        return True
+
+    async def _is_anothers(self, battery_id: str) -> bool:
+        """Whether a worker answers for this battery, and it is not this process."""
+        return self.shared and not self.fenced.owns(battery_id) and await asyncio.to_thread(self.posted.has_worker, battery_id)
 
     async def _declare(self, battery: Battery, from_ms: int) -> None:
         self.pipeline.declared(battery.id, from_ms)

@@ -69,6 +69,17 @@ PARTITIONS = Table(
 )
 """Through which queue a battery's readings last came: whoever reads that queue answers for the battery, though it is silent."""
 
+POSTED = Table(
+    "posted",
+    METADATA,
+    Column("number", BIG, primary_key=True, autoincrement=True),
+    Column("battery", Integer, nullable=False),
+    Column("format", Text, nullable=False),
+    Column("payload", LargeBinary, nullable=False),
+    Column("received_ms", BigInteger, nullable=False),
+)
+"""What came over HTTP to a process that does not answer for the battery; its worker takes it from here (api.posted)."""
+
 BATTERIES = Table(
     "batteries",
     METADATA,

@@ -37,11 +37,13 @@ class Inlet:
     async def __aexit__(self, *exc: object) -> None:
         return None
 
-    async def put(self, battery_id: str | None, format_name: str, payload: bytes, who: str = "posted") -> Receipt:
-        """Bytes in one of the settings' formats. Returns what became of them, once that is on disk. Raises InletFull."""
-        return await self._put(
-            Delivery(f"inlet:{who}", battery_id, format_name, payload, self._clock.wall_ms(), self._clock.monotonic_ms())
-        )
+    async def put(
+        self, battery_id: str | None, format_name: str, payload: bytes, who: str = "posted", received_ms: int | None = None
+    ) -> Receipt:
+        """Bytes in one of the settings' formats, received now or then. Returns what became of them, once that is on disk. Raises InletFull."""
+        now_ms, monotonic_ms = self._clock.wall_ms(), self._clock.monotonic_ms()
+        ago_ms = 0 if received_ms is None else max(0, now_ms - received_ms)
+        return await self._put(Delivery(f"inlet:{who}", battery_id, format_name, payload, now_ms - ago_ms, monotonic_ms - ago_ms))
 
     async def note(self, note: Note) -> Receipt:
         """Something a person did or said. Returns once it is on disk. Raises InletFull."""
