@@ -1,23 +1,25 @@
 """What a person gets to read: titles and texts from findings, the same words as on the page. One screen of a phone. Pure."""
 
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 from analytics.assessment import Finding
 from api.people import RANK
 from api.ports import Alert, Message
 from api.words import since
 
+Names = Callable[[Alert], str]
+"""What people call the vehicle of an alert, as on the page."""
 LINES = 12
 """Judgement: more lines than fit a phone's screen are not read; the rest is counted."""
 
 
-def about(alert: Alert, kind: str, finding: Finding, now_ms: int) -> Message:
+def about(alert: Alert, kind: str, finding: Finding, now_ms: int, names: Names) -> Message:
     """One alert: began, worsened, repeat, reminder, escalation or ended. `finding` is the event's (an end says what is seen now)."""
-    title = f"{alert.battery_id}: {finding.title}"
+    title = f"{names(alert)}: {finding.title}"
     if kind == "ended":
         lines = [finding.seen, f"It lasted {since(max(0, (alert.ended_ms or now_ms) - alert.began_ms))}."]
-        return Message(f"Over: {alert.battery_id}: {alert.finding.title}", _joined(lines), alert.priority, alert.id, alert.battery_id)
+        return Message(f"Over: {names(alert)}: {alert.finding.title}", _joined(lines), alert.priority, alert.id, alert.battery_id)
     lines = [finding.seen, finding.meaning, finding.advice, finding.caution]
     ago = since(max(0, now_ms - alert.began_ms))
     if kind == "worsened":
@@ -32,9 +34,9 @@ def about(alert: Alert, kind: str, finding: Finding, now_ms: int) -> Message:
     return Message(title, _joined(lines), alert.priority, alert.id, alert.battery_id)
 
 
-def gateway_down(gateway: str, alerts: Sequence[Alert]) -> Message:
+def gateway_down(gateway: str, alerts: Sequence[Alert], names: Names) -> Message:
     """One message for one cause: the batteries' own silences are not told one by one."""
-    batteries = sorted({alert.battery_id for alert in alerts})
+    batteries = sorted({names(alert) for alert in alerts})
     text = _joined([
         f"{len(batteries)} batteries that report through {gateway} fell silent together: {_listed(batteries)}.",
         "The gateway or its connection has most likely failed. How the batteries stand cannot be judged: this is neither fine nor low.",
@@ -43,37 +45,37 @@ def gateway_down(gateway: str, alerts: Sequence[Alert]) -> Message:
     return Message(f"Gateway {gateway} is down", text, _highest(alerts), None, None)
 
 
-def gateway_back(gateway: str, alerts: Sequence[Alert]) -> Message:
-    batteries = sorted({alert.battery_id for alert in alerts})
+def gateway_back(gateway: str, alerts: Sequence[Alert], names: Names) -> Message:
+    batteries = sorted({names(alert) for alert in alerts})
     text = f"{len(batteries)} batteries that report through {gateway} are heard again: {_listed(batteries)}."
     return Message(f"Gateway {gateway} is back", text, _highest(alerts), None, None)
 
 
-def backlog(alerts: Sequence[Alert]) -> Message:
+def backlog(alerts: Sequence[Alert], names: Names) -> Message:
     """What happened while it was out of reach: one summary, what still holds first."""
     holding = [alert for alert in alerts if alert.ended_ms is None]
     over = [alert for alert in alerts if alert.ended_ms is not None]
-    batteries = sorted({alert.battery_id for alert in alerts})
+    batteries = sorted({names(alert) for alert in alerts})
     lines = [
         f"Readings of {_listed(batteries)} came in late. They show {_counted(len(alerts), 'alert')}; {_counted(len(holding), 'still holds', 'still hold')}."
     ]
-    lines += [_line(alert, "") for alert in _worst_first(holding)[:LINES]]
-    lines += [_line(alert, "over: ") for alert in _worst_first(over)[: max(0, LINES - len(holding))]]
+    lines += [_line(alert, "", names) for alert in _worst_first(holding)[:LINES]]
+    lines += [_line(alert, "over: ", names) for alert in _worst_first(over)[: max(0, LINES - len(holding))]]
     lines += sorted({alert.finding.caution for alert in holding if alert.finding.caution})
     return Message(
         f"Heard again, with {_counted(len(alerts), 'alert')} meanwhile", "\n".join(lines), _highest(holding or alerts), None, None
     )
 
 
-def digest(entries: Sequence[tuple[Alert, str]]) -> Message:
+def digest(entries: Sequence[tuple[Alert, str]], names: Names) -> Message:
     """Low priority, gathered: alerts that began and alerts that ended."""
     began = [alert for alert, kind in entries if kind != "ended"]
     ended = [alert for alert, kind in entries if kind == "ended"]
     title = f"Today: {_counted(len(began), 'thing')} to look after" if began else f"{_counted(len(ended), 'thing')} settled"
-    lines = [f"{_line(alert, '')} {alert.finding.advice}" for alert in _worst_first(began)[:LINES]]
+    lines = [f"{_line(alert, '', names)} {alert.finding.advice}" for alert in _worst_first(began)[:LINES]]
     if len(began) > LINES:
         lines.append(f"And {len(began) - LINES} more.")
-    lines += [_line(alert, "over: ") for alert in ended[: max(0, LINES - len(began))]]
+    lines += [_line(alert, "over: ", names) for alert in ended[: max(0, LINES - len(began))]]
     lines += sorted({alert.finding.caution for alert in began if alert.finding.caution})
     only = entries[0][0] if len(entries) == 1 else None
     return Message(title, "\n".join(lines), "low", only.id if only else None, only.battery_id if only else None)
@@ -90,8 +92,8 @@ def _fahrenheit(text: str) -> str:
     return re.sub(r"([-−]?\d+(?:\.\d+)?)(\s?)°C", lambda m: f"{float(m[1].replace('−', '-')) * 1.8 + 32:.0f}{m[2]}°F", text)
 
 
-def _line(alert: Alert, before: str) -> str:
-    return f"{before}{alert.battery_id}: {alert.finding.title}."
+def _line(alert: Alert, before: str, names: Names) -> str:
+    return f"{before}{names(alert)}: {alert.finding.title}."
 
 
 def _joined(lines: Sequence[str]) -> str:

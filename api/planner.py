@@ -68,6 +68,10 @@ class Planner:
         self._attended_ms = now_ms
         return made + self._attend(now_ms)
 
+    def _name(self, alert: Alert) -> str:
+        battery = self._ledger.battery(alert.battery_id)
+        return alert.battery_id if battery is None else battery.vehicle or battery.id
+
     # --- what happened
 
     def _events(self, connection: Connection, now_ms: int) -> int:
@@ -137,7 +141,7 @@ class Planner:
     def _keep(self, scene: _Scene, person: Person, alert: Alert, verdict: Verdict, finding: Finding) -> int:
         if not verdict.tell:
             return 0
-        message = messages.in_units(messages.about(alert, verdict.kind, finding, scene.now_ms), person.temperature_unit)
+        message = messages.in_units(messages.about(alert, verdict.kind, finding, scene.now_ms, self._name), person.temperature_unit)
         for channel in self.channels.get(person.name, ()):
             if verdict.digest:
                 self._into_digest(scene, person, channel, alert, verdict)
@@ -161,7 +165,9 @@ class Planner:
 
     def _digest_text(self, connection: Connection, person: Person, spoken_of: Sequence[tuple[str, str]]) -> Message:
         alerts = ledger_alerts.get_many(connection, [alert_id for alert_id, _ in spoken_of])
-        return messages.in_units(messages.digest([(alerts[alert_id], kind) for alert_id, kind in spoken_of]), person.temperature_unit)
+        return messages.in_units(
+            messages.digest([(alerts[alert_id], kind) for alert_id, kind in spoken_of], self._name), person.temperature_unit
+        )
 
     # --- many at once
 
@@ -182,7 +188,7 @@ class Planner:
                     news = not told.began or RANK[told.priority or "low"] < RANK[alert.priority]
                     spoken_of += [alert] if news and not person.only_escalated and telling.silenced(alert, scene.now_ms) is None else []
             if spoken_of:
-                made += self._together(scene, person, "summary", "came in late", messages.backlog(spoken_of), spoken_of)
+                made += self._together(scene, person, "summary", "came in late", messages.backlog(spoken_of, self._name), spoken_of)
         return made
 
     def _together(self, scene: _Scene, person: Person, kind: str, reason: str, message: Message, alerts: Sequence[Alert]) -> int:
@@ -229,7 +235,9 @@ class Planner:
         if whole and len(left) >= self._settings.gateway_batteries:
             alerts = [alert for alert, _, _ in left]
             make = messages.gateway_down if kind == "began" else messages.gateway_back
-            self._together(scene, person, "gateway" if kind == "began" else "gateway back", gateway, make(gateway, alerts), alerts)
+            self._together(
+                scene, person, "gateway" if kind == "began" else "gateway back", gateway, make(gateway, alerts, self._name), alerts
+            )
             return
         for alert, event, verdict in left:
             self._keep(scene, person, alert, verdict, event.finding)

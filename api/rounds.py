@@ -159,7 +159,17 @@ def _running_low(s: Situation, now_ms: int) -> _Choice | None:
     forecast, load = s.assessment.details.forecast, s.assessment.details.standing_load
     alert = next((a for a in standing(s, now_ms) if a.rule in OF_CHARGE), None)
     if _charging(s.assessment):  # what was foretold before the charge does not hold any more
-        return None if alert is None else _Choice("charge", "let it charge until it is full", alert.today(s.assessment).title, None, alert)
+        return (
+            None
+            if alert is None
+            else _Choice(
+                "charge",
+                "let it charge until it is full",
+                f"It is being charged. Still open: {alert.today(s.assessment).title}",
+                None,
+                alert,
+            )
+        )
     if forecast is None or forecast.earliest_ms is None or forecast.earliest_ms - now_ms > SOON_MS:
         return None
     why = alert.today(s.assessment).title if alert is not None else f"It may reach its limit of {forecast.limit_pct:.0f} % by then."

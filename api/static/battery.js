@@ -58,11 +58,20 @@ export async function paintAlerts(declared) {
   const [{ alerts }, { findings }] = await Promise.all([ask(`${API}/alerts?${new URLSearchParams({ battery_id: declared.id, limit: 30 })}`), ask(address("batteries", declared.id, "state"))]);
   const live = alerts.filter((a) => a.ended === null), over = alerts.filter((a) => a.ended !== null);
   const today = (a) => findings.find((f) => f.rule === a.rule) ?? a.finding; // "in 3 days" is not true any more a week later
-  $("alerts")?.replaceChildren(h("h2", {}, live.length ? "What needs you" : "Nothing needs you"), ...live.map((a) => alertArticle({ ...a, finding: today(a) }, declared)),
-    ...(over.length ? [h("details", {}, h("summary", {}, `What is over (${over.length})`), ...over.map((a) => alertArticle(a, declared)))] : []));
+  const said = new Set();
+  $("alerts")?.replaceChildren(h("h2", {}, live.length ? "What needs you" : "Nothing needs you"), ...live.map((a) => alertArticle({ ...a, finding: today(a) }, declared, said)),
+    ...(over.length ? [h("details", {}, h("summary", {}, `What is over (${over.length})`), ...over.map((a) => alertArticle(a, declared, new Set())))] : []));
 }
 
-function alertArticle(a, declared) {
+/** The same caution is said in full once: whoever scrolls past it three times reads none. */
+function caution(text, said) {
+  if (!text) return null;
+  if (said.has(text)) return h("p", { class: "care" }, h("strong", {}, "Take care"), " as is said above.");
+  said.add(text);
+  return h("p", { class: "care" }, h("strong", {}, "Take care. "), text);
+}
+
+function alertArticle(a, declared, said) {
   const f = a.finding;
   const standing = a.ended ? `Over since ${moment(a.ended)}.` : a.acknowledged ? `Taken on by ${a.acknowledged_by}, ${moment(a.acknowledged)}.` : "Nobody has taken it on yet.";
   const quiet = a.shelved_until && Date.parse(a.shelved_until) > now();
@@ -78,7 +87,7 @@ function alertArticle(a, declared) {
   };
   return h("article", { class: a.ended ? "alert over" : "alert" }, h("h3", {}, f.title),
     h("p", { class: "soft" }, `${{ high: "Grave", medium: "Important", low: "To know" }[f.priority] ?? f.priority}, since ${moment(a.began)}. ${standing}${shelved}`),
-    h("p", {}, f.seen), h("p", {}, f.meaning), h("p", { class: "todo" }, f.advice), f.caution ? h("p", { class: "care" }, h("strong", {}, "Take care. "), f.caution) : null,
+    h("p", {}, f.seen), h("p", {}, f.meaning), h("p", { class: "todo" }, f.advice), caution(f.caution, said),
     a.ended || !may("operate") ? null : h("div", { class: "buttons" }, a.acknowledged ? null : h("button", { type: "button", class: "main", onclick: take }, "I take this on"),
       quiet ? h("button", { type: "button", onclick: speak }, "Speak of it again") : shelveForm(a, again)),
     h("details", { ontoggle: unfold }, h("summary", {}, "Evidence and history"),

@@ -62,7 +62,7 @@ function subscribeForm(push) {
   const device = h("input", { id: "device", required: true, maxlength: 80, value: /Mobi/.test(navigator.userAgent) ? "phone" : "computer" });
   const send = doing(async () => { await subscribe(push, as.value, device.value); await messages(); }, "This browser is told from now on. Send a test to see it.");
   return h("form", { class: "line", onsubmit: send }, push.may_be.length > 1 ? [h("label", { for: "as" }, "Tell"), as] : [],
-    h("label", { for: "device" }, "on my"), device, h("button", { class: "main" }, "Tell me here"));
+    h("label", { for: "device" }, push.may_be.length > 1 ? "on my" : "On my"), device, h("button", { class: "main" }, "Tell me here"));
 }
 
 // ---- who is told --------------------------------------------------------------------------------------------------

@@ -73,17 +73,18 @@ function awake() {
 
 async function go() {
   const [, kind, id] = location.hash.split("?")[0].split("/");
+  let view = "rounds";
   painted = Date.now();
   try {
-    if (kind === "battery") { await battery(decodeURIComponent(id)); listen(decodeURIComponent(id)); }
-    else if (kind === "messages") { stream?.close(); await messages(); }
+    if (kind === "battery") { view = kind; await battery(decodeURIComponent(id)); listen(decodeURIComponent(id)); }
+    else if (kind === "messages") { view = kind; stream?.close(); await messages(); }
     else if (kind === undefined || kind === "") {
       const { batteries } = await ask(`${API}/batteries?limit=2`);
-      if (batteries.length === 1) { await battery(batteries[0].battery.id); listen(batteries[0].battery.id); }
+      if (batteries.length === 1) { view = "battery"; await battery(batteries[0].battery.id); listen(batteries[0].battery.id); }
       else { await rounds(); listen(null); }
     } else { await rounds(); listen(null); }
   } catch (error) { if (error.status !== 401) { show("Restvolt", h("h1", {}, "This did not work"), h("p", {}, error.message), h("p", {}, h("a", { href: "#/" }, "Back to the beginning"))); } }
-  for (const link of document.querySelectorAll("#views a")) link.toggleAttribute("aria-current", link.hash === `#/${kind || "rounds"}`);
+  for (const link of document.querySelectorAll("#views a")) link.toggleAttribute("aria-current", link.hash === `#/${view}`);
 }
 
 async function start() {

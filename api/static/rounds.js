@@ -7,7 +7,7 @@ const COUNT = ["No vehicle needs", "One vehicle needs", "Two vehicles need", "Th
 function group(row) {
   if (row.sort === "done") return "Done, and proven";
   if (row.sort === "fine") return "Nothing to do";
-  if (row.earliest_damage === null) return "No damage in sight";
+  if (row.earliest_damage === null) return "No date of damage";
   const days = (Date.parse(row.earliest_damage) - now()) / 864e5;
   return days < 1 ? "Today" : days < 7 ? "Within a week" : "Later";
 }

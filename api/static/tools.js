@@ -12,6 +12,9 @@ export const begun = () => { const mine = ++turn; return () => mine === turn; };
 export const fahrenheit = () => session.me?.temperature_unit === "F";
 const units = (text) => (fahrenheit() ? text.replace(/([-−]?\d+(?:\.\d+)?)(\s?)°C/g, (_, n, gap) => `${Math.round(Number(n.replace("−", "-")) * 1.8 + 32)}${gap}°F`) : text);
 
+/** A number and its unit stay on one line. */
+const together = (text) => text.replace(/(\d) (?=(%|V|A|mA|Ah|Wh|°C|°F|K|h)(?![\wé]))/g, "$1\u00a0");
+
 /** An element: h("p", {class: "soft"}, "text", child). Text only ever as text: nothing from outside becomes markup. */
 export function h(tag, attributes = {}, ...children) {
   const svg = ["svg", "line", "rect", "text", "path"].includes(tag);
@@ -21,7 +24,7 @@ export function h(tag, attributes = {}, ...children) {
     else if (value !== null && value !== undefined && value !== false) element.setAttribute(key, value === true ? "" : value);
   }
   const given = children.flat().filter((child) => child !== null && child !== undefined && child !== "");
-  element.append(...given.map((child) => (typeof child === "string" ? units(child) : child)));
+  element.append(...given.map((child) => (typeof child === "string" ? together(units(child)) : child)));
   return element;
 }
 
@@ -82,5 +85,6 @@ export function told(d) {
   const state = d.state === "sent" ? `Sent to ${d.person}.` : d.state === "waiting"
     ? (d.tries ? `Not taken after ${tries} for ${d.person}: ${sentence(d.last_error)} Next try ${moment(d.next_try)}.` : `Waits for ${d.person} until ${moment(d.next_try)}.`)
     : `Not sent to ${d.person}: ${sentence(d.last_error)}`;
-  return h("li", {}, when(d.done ?? d.made), " ", h("details", {}, h("summary", {}, d.title), h("p", { class: "told" }, d.text)), h("p", { class: d.state === "sent" || !d.tries ? "soft" : "quiet" }, state));
+  return h("li", {}, h("p", { class: "soft" }, when(d.done ?? d.made), " ", d.state === "sent" ? state : ""), h("details", {}, h("summary", {}, d.title), h("p", { class: "told" }, d.text)),
+    d.state === "sent" ? null : h("p", { class: d.tries ? "quiet" : "soft" }, state));
 }

@@ -217,7 +217,7 @@ def test_the_rounds_as_csv_are_the_rounds(reader: Client) -> None:
 def test_deliveries_say_who_was_told(reader: Client) -> None:
     """The message that was sent is listed with its channel and state."""
     found = reader.get("/api/v1/deliveries?battery_id=heron").json()["deliveries"]
-    assert [(d["channel"], d["state"]) for d in found] == [("Ines's phone", "sent")]
+    assert [(d["channel"], d["state"]) for d in found] == [("Ines/1", "sent")]
 
 
 def test_answers_are_json_as_the_schemas_say(reader: Client) -> None:

@@ -66,7 +66,7 @@ def test_a_browser_is_told_in_the_words_of_the_page(service: PushService) -> Non
     assert made.status_code == 201
     event = begins(wired, "heron")
     read = service.opened()
-    assert (read["title"], read["alert_id"], read["battery_id"]) == (f"heron: {event.finding.title}", event.alert_id, "heron")
+    assert (read["title"], read["alert_id"], read["battery_id"]) == (f"Heron, four berths: {event.finding.title}", event.alert_id, "heron")
     alert = client.get(f"/api/v1/alerts/{event.alert_id}").json()["alert"]["finding"]
     for sentence in (alert["seen"], alert["meaning"], alert["advice"]):
         assert sentence in read["text"]

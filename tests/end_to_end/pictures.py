@@ -10,7 +10,9 @@ from pathlib import Path
 from typing import NamedTuple
 
 from playwright.sync_api import Browser, Page, expect, sync_playwright
+from pydantic import SecretStr
 
+from api.people import PAGE, Person, PushSettings
 from api.web import WebSettings
 from tests.end_to_end.browser import launched
 from tests.fakes.web_house import house_of
@@ -33,6 +35,12 @@ class Picture(NamedTuple):
     chart: bool = False
 
 
+PEOPLE = PushSettings(
+    people=(
+        Person(name="Ines", urls=(SecretStr("mailto://ines@example.org"), SecretStr(PAGE)), sites=("North yard",)),
+        Person(name="Tom", urls=(SecretStr("terminal:"),), priority="medium"),
+    )
+)
 SCENES = {"fleet": fleet, "van": van}
 PICTURES = (
     Picture("rounds", "fleet", "#/rounds", 1200, 1000, "light"),
@@ -40,6 +48,7 @@ PICTURES = (
     Picture("battery", "fleet", "#/battery/heron", 1400, 1250, "light", chart=True),
     Picture("van-phone", "van", "", 390, 844, "light"),
     Picture("van", "van", "", 1400, 1100, "dark", chart=True),
+    Picture("messages", "fleet", "#/messages", 1200, 760, "light"),
     Picture("record", "fleet", "api/v1/batteries/heron/record?format=html", 1000, 1100, "light"),
 )
 
@@ -47,7 +56,7 @@ PICTURES = (
 @contextmanager
 def view(browser: Browser, scene: Scene, picture: Picture) -> Iterator[Page]:
     """The page as it is on this picture, with everything loaded."""
-    with served(house_of(scene, WebSettings())[0]) as address:
+    with served(house_of(scene, WebSettings(), PEOPLE)[0]) as address:
         page = browser.new_page(
             viewport={"width": picture.width, "height": picture.height},
             color_scheme=picture.scheme,  # type: ignore[arg-type]
@@ -57,7 +66,9 @@ def view(browser: Browser, scene: Scene, picture: Picture) -> Iterator[Page]:
         )
         page.goto(f"{address}/{picture.where}")
         expect(page.get_by_role("heading", level=1)).to_be_visible(timeout=60_000)
-        if "record" not in picture.where and "rounds" not in picture.where:
+        if "messages" in picture.where:
+            expect(page.locator("#sent h2")).to_be_visible(timeout=60_000)
+        elif "record" not in picture.where and "rounds" not in picture.where:
             expect(page.locator("#more a")).to_be_attached(timeout=60_000)
         if picture.chart:
             expect(page.locator("#chart path.js-line").first).to_be_attached(timeout=60_000)

@@ -16,8 +16,8 @@ def test_the_demonstration_tells_its_story_and_leaves_only_its_folder(tmp_path: 
     assert done.returncode == 0, done.stderr[-3000:]
     said = done.stdout
     assert re.search(r"http://127\.0\.0\.1:\d+", said)
-    forecast = said.index("otter: May fall below 50 %")
-    assert "otter: Below the safe limit" not in said[:forecast]
+    forecast = said.index("Otter: May fall below 50 %")
+    assert "Otter: Below the safe limit" not in said[:forecast]
     assert re.search(r"Over: curlew: Below the safe limit", said)
     assert re.search(r"marten: .*(voltage too high|Equalisation)", said)
     assert re.search(r"otter: About \d+ %, very likely between \d+ and \d+ %", said)

@@ -42,7 +42,7 @@ def opened(browser: Browser, address: str, where: str, width: int, scheme: str) 
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
-@pytest.mark.parametrize("where", ["#/rounds", "#/battery/heron", "api/v1/batteries/heron/record?format=html"])
+@pytest.mark.parametrize("where", ["#/rounds", "#/battery/heron", "#/messages", "api/v1/batteries/heron/record?format=html"])
 def test_axe_finds_nothing(browser: Browser, address: str, where: str, scheme: str) -> None:
     """No rule of axe-core is broken, in light and dark: names of controls, headings, landmarks, contrast."""
     page = opened(browser, address, where, 390, scheme)
@@ -52,6 +52,8 @@ def test_axe_finds_nothing(browser: Browser, address: str, where: str, scheme: s
             summary.click()
         page.locator("#chart").scroll_into_view_if_needed()
         expect(page.locator("#chart path.js-line").first).to_be_attached()
+    if "messages" in where:
+        expect(page.locator("#deliveries li")).to_have_count(1)
     results = Axe().run(page)
     broken = [(v["id"], v["help"], [n["html"][:160] for n in v["nodes"]]) for v in results.response["violations"]]
     assert broken == []
@@ -83,9 +85,11 @@ def test_everything_is_reached_by_the_keyboard(browser: Browser, address: str) -
 
 def test_large_letters_and_narrow_windows_need_no_sideways_scrolling(browser: Browser, address: str) -> None:
     """At 320 px wide (WCAG 2.2, 1.4.10 reflow) nothing is wider than the window."""
-    for where in ("#/rounds", "#/battery/heron", "#/battery/plover"):
+    for where in ("#/rounds", "#/battery/heron", "#/battery/plover", "#/messages"):
         page = opened(browser, address, where, 320, "light")
         if "battery" in where:
             expect(page.locator("#more a")).to_be_attached()
+        if "messages" in where:
+            expect(page.locator("#deliveries li")).to_have_count(1)
         assert page.evaluate("document.documentElement.scrollWidth") <= 320, where
         page.close()

@@ -269,7 +269,7 @@ def _fleet(scene: Scene) -> None:
     scene.stored(OTHERS, 50.0, 0.5)
     scene.noted(Note("heron", NOW_MS - 26 * DAY_MS, "check", 12.71, "Ines"), Note("heron", NOW_MS - 58 * DAY_MS, "charged", None, "Ines"))
     message = Message(finding.title, f"{finding.seen} {finding.advice}", "medium", f"heron:forecast_low:{NOW_MS - 14 * HOUR_MS}", "heron")
-    scene.pushed("Ines's phone", message, NOW_MS - 14 * HOUR_MS)
+    scene.pushed("Ines/1", message, NOW_MS - 14 * HOUR_MS)
 
 
 def _van(scene: Scene) -> None:
