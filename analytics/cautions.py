@@ -7,6 +7,7 @@ CAUTIONS: dict[str, str] = {
     "frozen": "Never charge a frozen battery. Let it thaw slowly in a ventilated place and look for cracks first.",
     "lithium_cold": "Never charge a lithium battery below 0 °C: it is damaged inside without any sign. Warm it first.",
     "hot": "A battery that is hot, swollen or smells of rotten eggs: switch the charger off if you can do so safely, keep away, let it cool, call a professional.",
+    "lithium_hot": "A lithium battery that is hot, swollen, hissing or smoking: keep away from it and its smoke, leave the vehicle, call the fire service.",
     "mains": "Mains, hook-up and fixed wiring belong to a licensed electrician and your local code.",
     "advice": "Restvolt advises; it is not a protective device. The battery maker's sheet overrides every default.",
 }

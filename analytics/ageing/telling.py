@@ -132,6 +132,11 @@ def sentences_of(view: View) -> tuple[str, ...]:
             "How much it really holds is not known yet: that takes a discharge or charge of some depth between two moments of known charge, "
             "with the current measured all the way."
         )
+    if view.model.lead and view.battery.rest_voltage_table is None and (view.now_ms - life.begun_ms) / 86_400_000 >= UNMEASURED_DAYS:
+        said.append(
+            f"That it is {view.battery.kind.a_title} battery is taken from what you declared: flooded, AGM and gel stand within a tenth or two of a volt "
+            "of each other, which voltage alone cannot tell apart."
+        )
     if (often := oftener(life)) is not None:
         said.append(often)
     if service is not None:

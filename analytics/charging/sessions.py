@@ -94,9 +94,8 @@ def _grown(
 
 
 def plating_a(battery: Battery) -> float:
-    """Charging current that counts as charging lithium in the cold. Judgement: under a 250th of the capacity per hour, or what the shunt may
-    be wrong by, it is the trickle of a panel in fog; makers who allow any cold charging name a twentieth or more (common practice, no source)."""
-    return max(quiet_a(battery), 0.004 * battery.rated_capacity_ah)
+    """Charging current that counts as charging lithium in the cold: all that is more than the shunt may be wrong by."""
+    return quiet_a(battery)
 
 
 def _regulated(

@@ -11,6 +11,8 @@ from analytics.chemistries import CHEMISTRIES
 
 STALE_MS = 14 * 86_400_000
 """Judgement: what an ended charge showed is told for two weeks; after that the next charge must show it again."""
+LITHIUM = {"hot": "lithium_hot", "hydrogen": "lithium_hot"}
+"""Lithium cells have no water to split: what to fear of them is a fire."""
 COMMON = "common practice, no source"
 
 
@@ -62,8 +64,9 @@ def evidence(session: Session, *more: tuple[str, float | int | str | None]) -> E
 
 
 def caution(battery: Battery, *keys: str) -> str:
-    """The safety sentences: these, then those that always go with charging this kind."""
-    every = dict.fromkeys((*keys, *battery.kind.cautions, "advice"))
+    """The safety sentences: these as they apply to this kind, then those that always go with charging it."""
+    own = keys if battery.kind.lead_acid else tuple(LITHIUM.get(k, k) for k in keys)
+    every = dict.fromkeys((*own, *battery.kind.cautions, "advice"))
     return " ".join(CAUTIONS[k] for k in every if k in CAUTIONS)
 
 

@@ -9,8 +9,8 @@ from analytics.view import View
 
 COLD_C, WARM_C = 7.0, 33.0
 """Judgement: between these a charger without compensation is off by less than the width of the windows."""
-COLD_SHORT_CELL_V = 0.25 / 6
-"""Judgement: a quarter of a volt (six cells) below even the mildest compensation; less only makes the charge longer."""
+OFF_K = 1.5
+"""Judgement: a thermometer is off by a kelvin and a half at most; with the voltmeter's own margin this is what can be measured."""
 SPREAD_K = 15.0
 """Judgement: the coefficient is measured only over at least this much change of temperature within one stage."""
 HELD_MS = 1_800_000
@@ -38,7 +38,8 @@ def judge(view: View, standing: bool) -> Judgement:
         if limit_v < volts <= usual_limit_v:
             return _finding(view, session, "too high for this warmth", limit_v, "medium")
     if celsius <= COLD_C and was_filling(battery, session):
-        limit_v = window.absorption_low_v(battery) + mildest * (celsius - window.BASE_C) - COLD_SHORT_CELL_V * battery.cells
+        following_v = mildest * (max(0.0, celsius) - window.BASE_C)  # most chargers stop following at 0 °C
+        limit_v = window.absorption_low_v(battery) + following_v + OFF_K * usual - margin_v(battery)
         if volts < limit_v and volts >= window.absorption_low_v(battery) - 0.05 / 6 * battery.cells:
             return _finding(view, session, "too low for this cold", limit_v, "low")
     measured = measured_v_per_k(session)
@@ -62,7 +63,7 @@ def _finding(view: View, session: Session, how: str, limit_v: float | None, prio
         f"Charging voltage {how}",
         f"{session.absorption_v:.2f} V at {telling.warmth(session.absorption_c)}; a charger that follows the temperature would hold about "
         f"{expected_v:.2f} V." + measured_said + telling.doubts(battery, session),
-        f"The charger seems to have no temperature compensation, or a wrong one; {battery.kind.title} wants {1000 * strongest:.0f} to "
+        f"The charger does not seem to follow the temperature, or is set for another kind of battery; {battery.kind.title} wants {1000 * strongest:.0f} to "
         f"{1000 * mildest:.0f} mV for each kelvin from 25 °C. "
         + (
             "In the cold the battery stays partly empty."

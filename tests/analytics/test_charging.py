@@ -18,6 +18,8 @@ from analytics.keep import dumps, loads
 from analytics.reading import Note, Reading, Tick
 from analytics.rules import RULES
 from tests.outside import fact, facts
+from tests.score.scoring import reading
+from tests.score.traces import trace
 
 BEGIN_MS = 1_767_225_600_000
 HOUR = 60
@@ -75,8 +77,8 @@ def folded(declared: Battery, readings: list[Reading], state: State | None = Non
     state = state or begin(declared)
     began: dict[str, Finding] = {}
     phases: list[str] = []
-    for reading in readings:
-        state, outcome = step(state, reading)
+    for one in readings:
+        state, outcome = step(state, one)
         if not phases or phases[-1] != outcome.assessment.charge_phase:
             phases.append(outcome.assessment.charge_phase)
         for event in outcome.events:
@@ -213,9 +215,10 @@ def test_every_charging_rule_speaks_in_whole_sentences_with_its_caution() -> Non
             assert finding.source
             assert finding.evidence
             assert CAUTIONS["advice"] in finding.caution
+            lithium = VERDICTS[nth][0] == "lifepo4"
             if name in ("charge_over_voltage", "charge_equalisation", "charge_stuck"):
-                assert CAUTIONS["hydrogen"] in finding.caution
-                assert CAUTIONS["hot"] in finding.caution
+                assert (CAUTIONS["hydrogen"] in finding.caution) is not lithium
+                assert CAUTIONS["lithium_hot" if lithium else "hot"] in finding.caution
             if name == "charge_lithium_cold":
                 assert CAUTIONS["lithium_cold"] in finding.caution
 
@@ -231,10 +234,10 @@ def test_harm_is_told_while_it_is_under_way() -> None:
     readings = samples(charge(14.9, 13.6))
     first_high = next(r.at_ms for r in readings if r.voltage_v > 14.8)
     state = begin(battery("agm"))
-    for reading in readings:
-        state, outcome = step(state, reading)
+    for one in readings:
+        state, outcome = step(state, one)
         if any(e.rule == "charge_over_voltage" for e in outcome.events):
-            assert reading.at_ms - first_high <= 20 * 60_000
+            assert one.at_ms - first_high <= 20 * 60_000
             assert state.charging.session is not None
             assert not state.charging.session.over
             return
@@ -486,8 +489,24 @@ def test_time_at_a_lower_set_point_is_not_counted_at_the_higher() -> None:
     assert state.charging.session.absorption_ms < 4 * HOUR * 60_000
 
 
-def test_a_panels_trickle_in_frost_does_not_count_and_a_charge_does() -> None:
-    """0.2 A into 100 Ah of lithium at -5 °C is fog on the panel; 3 A for half an hour is a high alert."""
-    for amps, told in ((0.2, False), (3.0, True)):
+def test_lithium_charged_in_frost_is_told_from_what_the_shunt_can_show() -> None:
+    """At -5 °C, 3 A for half an hour into 100 Ah of lithium is a high alert and a panel's 0.2 A a medium one; 0.08 A may be the shunt's own error."""
+    for amps, told in ((0.08, None), (0.2, "medium"), (3.0, "high")):
         _, began, _ = folded(battery("lifepo4"), samples([(30, 13.4, amps)], -5.0, rest_v=13.2))
-        assert ("charge_lithium_cold" in began) is told
+        finding = began.get("charge_lithium_cold")
+        assert (None if finding is None else finding.priority) == told
+
+
+def test_a_recorded_panel_in_frost_is_told_in_the_first_session_that_the_shunt_shows() -> None:
+    """In the 60-day lithium recording the current first exceeds twice the sensor's offset below 0 °C on day 57; it is told within that hour."""
+    t, first = trace("h_lfp_storage"), None
+    state = begin(t.battery())
+    for row in t.rows():
+        state, _ = step(state, reading(row))
+        shown = row.temperature_c < 0 and row.current_a > 2 * t.battery().sensor.current_offset_a
+        first = row.time_s if shown and first is None else first
+        if "charge_lithium_cold" in {f.rule for f in state.details.findings}:
+            break
+    assert first is not None
+    assert first // 86400 == 57
+    assert row.time_s - first <= 3600
