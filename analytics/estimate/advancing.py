@@ -31,7 +31,7 @@ STEP_MS = 120_000
 """Longer than this between two readings, a change of voltage is more than resistance."""
 FAST_MS = 300_000.0
 """Time constant of the fast polarisation. Judgement."""
-START_SD = {True: 0.023, False: 0.02}
+START_SD = {True: 0.022, False: 0.02}
 """Lead-acid, lithium. Standard deviation of a declared start: within three points in four of five cases. Judgement."""
 FAULT_CODES_C = (85.0, -127.0)
 """What common digital thermometers send at start and when cut off."""

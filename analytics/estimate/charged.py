@@ -21,11 +21,11 @@ TAIL_PER_K = 0.045
 """A warm battery takes charge faster. Judgement, of the order of the Arrhenius factor of acid diffusion and charge transfer."""
 TAIL_LASTS_H = 1.5
 """How long an error of the acceptance law lasts. Judgement."""
-TAIL_BIAS = 0.009
+TAIL_BIAS = 0.008
 """However long the charger holds, full is not known better than this. Judgement: makers' own full criteria differ by a percent or two."""
 TAIL_PART = 0.15
 """The same as a part of what is missing. Judgement: the acceptance law is a law of thumb."""
-FLOAT_SLOWER, FLOAT_SD = 0.9, 0.5
+FLOAT_SLOWER, FLOAT_SD = 1.0, 0.5
 """For each volt (six cells) below absorption the time constant is longer by this part, and less sure by that. Judgement: one simulated
 family takes charge at float as fast as at absorption, the other takes nearly twice as long."""
 DECAY_SD = 0.25

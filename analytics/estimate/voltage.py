@@ -5,7 +5,7 @@ from __future__ import annotations
 from math import exp
 from typing import NamedTuple
 
-from analytics.estimate.belief import CAPACITY, OFFSET, PER_K, SLOW, SOC, SURFACE, TABLE, TAIL, Filter, Habit
+from analytics.estimate.belief import CAPACITY, DIAGONAL, OFFSET, PER_K, SLOW, SOC, SURFACE, TABLE, TAIL, Filter, Habit
 from analytics.estimate.counting import MISFIT, SLOW_PART, plateau_v
 from analytics.estimate.filtering import corrected, replaced
 from analytics.estimate.lithium import WIDE_SD, by_curve, by_curve_alone, room, secant, up_to
@@ -38,6 +38,11 @@ WEAKER = 1.2
 """Resistance grows towards empty, by this part of the square of the depth. Judgement: acid and active material run out."""
 
 
+FLATTER, STEEPER = 0.7, 1.5
+"""A lead-acid curve's slope counts as the same all along it within these parts of its mean. Judgement: corrections then overshoot by less
+than half, which the next one mends."""
+
+
 class Seen(NamedTuple):
     """A voltage with what is needed to understand it: means over a slot."""
 
@@ -46,6 +51,18 @@ class Seen(NamedTuple):
     fast_a: float
     temperature_c: float | None
     hours: float
+
+
+def steady_slope(model: Model, soc: float) -> tuple[float, float]:
+    """Rest voltage at 25 °C, and a slope that is the same wherever the curve is about as steep as on the whole (volts for all charge).
+
+    With another slope on either side of a corner the filter would believe that it had seen state of charge and table error apart, which
+    no voltage can; its doubt would vanish and its means wander (the known inconsistency of extended filters; Huang, Mourikis & Roumeliotis
+    2010, from memory, keep the first slope for the same reason).
+    """
+    rest, per_soc = slope(model, soc)
+    part = per_soc / model.chord
+    return rest, model.chord if FLATTER < part < STEEPER else per_soc / (FLATTER if part <= FLATTER else STEEPER)
 
 
 def weakness(model: Model, soc: float) -> float:
@@ -63,7 +80,7 @@ def by_voltage(model: Model, f: Filter, habit: Habit, seen: Seen) -> tuple[Filte
     """The filter corrected by a voltage, and the surprise; None where the voltage tells nothing (charging, mid-range lithium)."""
     soc = f.mean[SOC]
     sd = f.cov[0] ** 0.5
-    rest, per_soc, bend = (*slope(model, soc), 0.0) if model.lead else secant(model, soc, sd)
+    rest, per_soc, bend = (*steady_slope(model, soc), 0.0) if model.lead else secant(model, soc, sd)
     v, a = seen.voltage_v, seen.current_a
     warm = 0.0 if seen.temperature_c is None else seen.temperature_c - REFERENCE_C
     weak = weakness(model, soc)
@@ -86,7 +103,10 @@ def by_voltage(model: Model, f: Filter, habit: Habit, seen: Seen) -> tuple[Filte
             return by_curve(model, f, v - expected + rest, load * load + (0.01 * model.volts) ** 2, lasting), 0.0
         allowed = room(model, soc, f.cov[0])
         if allowed < 0.02:
-            return None
+            hidden = f.cov[DIAGONAL[TABLE]] + f.cov[DIAGONAL[SURFACE]] + 4 * load * load + (0.01 * model.volts) ** 2
+            if (v - expected) ** 2 < BEYOND**2 * hidden:
+                return None
+            return by_curve_alone(model, f, v - expected + rest, hidden), 0.0
         variance = (variance + bend * bend + (0.01 * model.volts) ** 2 * lasting) / allowed
     steeper = -2 * (weak - 1) / max(0.05, 1 - soc) * full_fall if a < 0 else 0.0
     h = (per_soc + steeper, 0.0, 0.0, 1.0, 1.0, 1.0, warm, 0.0)
@@ -101,7 +121,7 @@ def by_voltage_alone(model: Model, f: Filter, habit: Habit, seen: Seen) -> tuple
     if not model.lead:
         return _lithium_alone(model, f, habit, seen), 0.0
     soc, amps = f.mean[SOC], -f.mean[OFFSET]
-    rest, per_soc = slope(model, soc)
+    rest, per_soc = steady_slope(model, soc)
     warm = 0.0 if seen.temperature_c is None else seen.temperature_c - REFERENCE_C
     rest += f.mean[TABLE] + f.mean[SLOW] + f.mean[SURFACE] + warm * f.mean[PER_K]
     over = seen.voltage_v - rest
@@ -144,6 +164,8 @@ BLIND_PART = 0.5
 
 CHARGED_SOC, CHARGED_SOC_SD = 0.975, 0.03
 """Lithium that a charger has brought to its absorption voltage. Judgement: the faster the charger, the more is still missing."""
+BEYOND = 2.0
+"""Standard deviations of curve, hysteresis and load from which on even lithium's flat curve contradicts the count. Judgement."""
 LITHIUM_LOAD_V = 0.008
 """What unseen loads of a few amperes change, a cell. Judgement."""
 

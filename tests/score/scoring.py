@@ -45,7 +45,7 @@ def scored(battery: Battery, rows: Sequence[Row], *, voltage_only: bool = False)
     covered = False
     covers = n = 0
     for row, pct, low, high in folded(battery, rows, voltage_only=voltage_only):
-        truth = min(100.0, 100 * row.soc_truth)
+        truth = max(0.0, min(100.0, 100 * row.soc_truth))
         error = abs(pct - truth)
         squares += error * error
         worst = max(worst, error)
