@@ -9,10 +9,11 @@ from pathlib import Path
 
 from api.clock import MachineClock
 from api.database import Database, DatabaseBusy, DatabaseDamaged, DatabaseFull
+from api.home import serial_ports
 from api.outbox import trial_message
 from api.people import PAGE, TERMINAL
 from api.ports import PushFailed, PushRefused
-from api.push import channels_of
+from api.push.reach import BROWSERS, Reach
 from api.settings import Settings, SourceSettings
 from ingest.file_source import FileSettings
 from ingest.modbus_settings import ModbusSettings
@@ -49,7 +50,12 @@ async def everything(settings: Settings, file: Path, *, push: bool) -> AsyncIter
     for source in settings.source:
         yield await _source(source, clock)
     if push:
-        for name, channel in channels_of(settings.push).items():
+        channels = Reach(settings.push, settings.data / BROWSERS).now().channels
+        if not channels:
+            yield Found(
+                False, "push: nobody has a way to be told; add an address under [[push.people]], or subscribe a browser on the page"
+            )
+        for name, channel in channels.items():
             try:
                 await asyncio.to_thread(channel.push, trial_message(name.partition("/")[0]))
                 yield Found(True, f"push {name}: a test was sent; see whether it arrived")
@@ -100,6 +106,9 @@ async def _source(source: SourceSettings, clock: MachineClock) -> Found:
             await try_broker(source, clock)
             return Found(True, f"broker {source.host}:{source.port}: takes us")
         if isinstance(source, SerialSettings):
+            if not await asyncio.to_thread(Path(source.port).exists):
+                lines = ", ".join(serial_ports()) or "none with a stable path; is the cable in?"
+                return Found(False, f"serial {source.port}: is not there. Lines that are: {lines}")
             async with SerialSource(source, clock):
                 return Found(True, f"serial {source.port}: opens")
         if isinstance(source, FileSettings):

@@ -32,7 +32,7 @@ def export(
 def take_in(
     readings: Annotated[Path, typer.Argument(help="a logger's file")],
     battery: Annotated[str, typer.Option(help="id of a declared battery")],
-    format_name: Annotated[str, typer.Option("--format", help="which [format.…] of the settings reads it")],
+    format_name: Annotated[str, typer.Option("--format", help="which format of the settings reads it: NAME of \\[format.NAME]")],
     settings: SETTINGS = WHERE,
 ) -> None:
     """Take in a recorded file while the service is stopped. What is known already changes nothing, so it may be run again."""
@@ -44,6 +44,10 @@ def take_in(
     typer.echo(f"{counters.kept} readings are new, {counters.duplicates} were known, {rejected} pieces were no readings.")
     for reason, count in counters.rejected.most_common(5):
         typer.echo(f"  {count} × {reason}")
+    if rejected and not counters.kept + counters.duplicates:
+        typer.echo(
+            f"None of it is a reading: is {readings} the logger's file? Compare its first lines with [format.{format_name}] in the settings."
+        )
     raise typer.Exit(1 if rejected else 0)
 
 

@@ -47,6 +47,10 @@ def init(
     out.chmod(0o600)
     unit.write_text(unit_text(Path(sys.argv[0]).resolve(), out.resolve(), getpass.getuser()), encoding="utf-8")
     typer.echo(f"Written: {out} and {unit}. Next:")
+    if getpass.getuser() == "root":
+        typer.echo(
+            f"  change User=root in {unit} to whom the service shall run as; it needs the serial line and {out.parent.resolve()}, no more"
+        )
     typer.echo(f"  restvolt check --settings {out} --push      looks at everything and sends a test message")
     typer.echo(f"  restvolt run --settings {out}               runs it here")
     typer.echo(f"  sudo cp {unit} /etc/systemd/system/ && sudo systemctl enable --now restvolt     runs it at every start")

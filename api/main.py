@@ -30,8 +30,7 @@ from api.live import Live
 from api.outbox import Outbox
 from api.ports import History
 from api.posted import NOTE, Letter, Posted, collect
-from api.push.reach import Reach
-from api.push.subscriptions import Subscriptions
+from api.push.reach import BROWSERS, Reach
 from api.relay import Relay
 from api.repair import open_or_repair
 from api.serving import served
@@ -81,9 +80,7 @@ class Service:
         self.pipeline = Pipeline(fenced if shared else self.ledger, decoders, self.clock, settings.keep, self._told)
         for supervised in self.sources:
             join_partitions(supervised.source, fenced, self.pipeline)
-        private = settings.push.allow_private_addresses
-        browsers = Subscriptions(settings.data / "web-push", settings.push.contact, allow_private=private)
-        self.reach = Reach(settings.push, browsers)
+        self.reach = Reach(settings.push, settings.data / BROWSERS)
         self.outbox = Outbox(self.ledger, settings.push, self.reach.now, self.clock.wall_ms, random.random, LOG.warning)
         self.upkeep = Upkeep(self.database, settings.retention, self.clock.wall_ms, LOG.warning)
         self.heartbeat = None if settings.heartbeat is None else Heartbeat(settings.heartbeat, lambda: self.health().ready, LOG.warning)

@@ -29,7 +29,11 @@ class Recording:
         try:
             with open_text(path) as f:
                 header = next(csv.reader(f), [])
-        except (OSError, UnicodeDecodeError, EOFError) as e:
+        except UnicodeDecodeError as e:
+            raise SettingsError(
+                path, [f"is not a text file (byte {e.start + 1}): expected a CSV with time or time_s, and voltage_v"]
+            ) from e
+        except (OSError, EOFError) as e:
             raise SettingsError(path, [f"cannot be read: {e}"]) from e
         self.column = {name.strip(): i for i, name in enumerate(header)}
         if "voltage_v" not in self.column or not {"time", "time_s"} & set(self.column):

@@ -6,6 +6,7 @@ token may see. It refuses to let a token of one fleet hear of another.
 
 import sys
 from collections.abc import Sequence
+from pathlib import Path
 from typing import TextIO
 
 from pydantic import SecretStr
@@ -16,12 +17,16 @@ from api.push import channels_of, open_channel
 from api.push.guard import BadAddress
 from api.push.subscriptions import Subscriptions
 
+BROWSERS = "web-push"
+"""The folder in the service's data for browsers that subscribed."""
+
 
 class Reach:
     """Satisfies api.ports.Reach. Raises BadAddress for an address of the settings that no channel understands."""
 
-    def __init__(self, settings: PushSettings, subscriptions: Subscriptions, stream: TextIO | None = None) -> None:
-        self._subscriptions = subscriptions
+    def __init__(self, settings: PushSettings, folder: Path, stream: TextIO | None = None) -> None:
+        """`folder`: where browsers that subscribed are kept; made when the first one comes."""
+        self._subscriptions = Subscriptions(folder, settings.contact, allow_private=settings.allow_private_addresses)
         self._settings = settings
         self._fixed = channels_of(settings, stream)
         self._seen: object = self

@@ -127,8 +127,16 @@ def test_a_file_that_is_no_recording_is_refused(tmp_path: Path) -> None:
     _, battery = written(tmp_path, "")
     (tmp_path / "picture.csv").write_bytes(b"\x89PNG\r\n\x1a\n\x00\xff")
     (tmp_path / "header.csv").write_text("seconds,volts\n1,2\n")
-    for path in ("missing.csv", "picture.csv", "header.csv", ""):
-        assert isinstance(run(tmp_path / path, "--battery", battery).exception, SettingsError), path
+    said = {
+        "missing.csv": "cannot be read",
+        "picture.csv": "not a text file",
+        "header.csv": "expected time or time_s",
+        "": "cannot be read",
+    }
+    for path, says in said.items():
+        error = run(tmp_path / path, "--battery", battery).exception
+        assert isinstance(error, SettingsError), path
+        assert says in str(error)
 
 
 def test_the_entry_point_turns_a_mistake_into_exit_code_2(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -7,8 +7,7 @@ from api.health import Health, Measure, Part
 from api.live import Live
 from api.outbox import Outbox
 from api.people import PushSettings
-from api.push.reach import Reach
-from api.push.subscriptions import Subscriptions
+from api.push.reach import BROWSERS, Reach
 from api.tokens import Role, Tokens, issue
 from api.web import Receipt, WebSettings, create_app
 from tests.fakes.web_scene import NOW_MS, Scene
@@ -38,9 +37,7 @@ class Wired:
     def __init__(self, scene: Scene, push: PushSettings | None = None) -> None:
         self.scene, self.redeclared = scene, list[tuple[str, int]]()
         self.live = Live()
-        self.reach = Reach(
-            push or PushSettings(), Subscriptions(scene.folder() / "web-push", "mailto:test@example.org", allow_private=True)
-        )
+        self.reach = Reach(push or PushSettings(allow_private_addresses=True), scene.folder() / BROWSERS)
         self.outbox = Outbox(scene.ledger, push or PushSettings(), self.reach.now, scene.now_ms, lambda: 1.0)
         self.health = Health(
             (Part("store", True, "Keeps 1.2 readings a second."), Part("mqtt", True, "Connected since 07:12.", needed=False))
