@@ -7,13 +7,14 @@ import threading
 import urllib.error
 import urllib.request
 from collections.abc import Callable
+from contextlib import nullcontext
 from typing import Annotated, Any
 from urllib.parse import urlsplit
 
 from pydantic import BaseModel, ConfigDict, Field, SecretStr, field_validator
 
 from api.ports import PushFailed, PushRefused
-from api.push.guard import check_host
+from api.push.guard import check_host, outward
 
 TIMEOUT_S = 20.0
 
@@ -64,10 +65,12 @@ class Heartbeat:
         url = self._settings.url.get_secret_value()
         parts = urlsplit(url)
         try:
-            if not self._settings.allow_private_addresses:
+            private = self._settings.allow_private_addresses
+            if not private:
                 check_host(parts.hostname or "", parts.port)
             opener = urllib.request.build_opener(_NoRedirect, urllib.request.ProxyHandler())
-            with opener.open(urllib.request.Request(url, headers={"user-agent": "restvolt"}), timeout=TIMEOUT_S):  # noqa: S310 - scheme checked in the settings
+            call = urllib.request.Request(url, headers={"user-agent": "restvolt"})  # noqa: S310 - scheme checked in the settings
+            with nullcontext() if private else outward(), opener.open(call, timeout=TIMEOUT_S):
                 return None
         except urllib.error.HTTPError as e:
             e.close()

@@ -8,11 +8,13 @@ import logging
 import re
 import threading
 import warnings
+from collections.abc import Callable
+from contextlib import nullcontext
 from types import ModuleType
 from typing import Any
 
 from api.ports import Message, PushFailed, PushRefused
-from api.push.guard import BadAddress, check_host
+from api.push.guard import BadAddress, check_host, outward
 
 CONNECT_S, READ_S = 10.0, 20.0
 """Judgement: longer than a bad mobile link needs; both together stay far under the outbox's lease."""
@@ -24,8 +26,9 @@ _STATUS = re.compile(r"error=(\d{3})\b")
 class AppriseChannel:
     """One URL. Raises BadAddress if Apprise knows no service for it."""
 
-    def __init__(self, name: str, url: str, *, allow_private: bool = False) -> None:
-        self.name, self._allow_private = name, allow_private
+    def __init__(self, name: str, url: str, *, allow_private: bool = False, check: Callable[[str, int | None], None] = check_host) -> None:
+        """`check` judges a host by its name, before anything is sent."""
+        self.name, self._allow_private, self._check = name, allow_private, check
         self._apprise = _imported()
         asset = self._apprise.AppriseAsset(
             app_id="Restvolt", app_desc="Restvolt", app_url="", image_url_mask="", image_url_logo="", http_redirects=False,
@@ -40,9 +43,9 @@ class AppriseChannel:
     def push(self, message: Message) -> None:
         if not self._allow_private:
             for host, port in _hosts(self._service):
-                check_host(host, port)
+                self._check(host, port)
         kind = {"high": "failure", "medium": "warning"}.get(message.priority, "info")
-        with _Listening() as heard:
+        with nullcontext() if self._allow_private else outward(), _Listening() as heard:
             sent = self._service.notify(body=message.text or message.title, title=message.title, notify_type=self._apprise.NotifyType(kind))
         if sent:
             return

@@ -5,12 +5,13 @@ own key beside it. The file of a browser that is gone is thrown away.
 """
 
 import json
+from contextlib import nullcontext
 from pathlib import Path
 from typing import Any
 from urllib.parse import urlsplit
 
 from api.ports import Message, PushFailed, PushRefused
-from api.push.guard import BadAddress, check_host
+from api.push.guard import BadAddress, check_host, outward
 
 TIMEOUT_S = 20.0
 KEEP_S = 86_400
@@ -50,10 +51,11 @@ class WebPushChannel:
         )  # fmt: skip
         headers = {"urgency": URGENCY.get(message.priority, "normal")}
         try:
-            webpush(
-                self._subscription, data, vapid_private_key=self._private_key, vapid_claims={"sub": self._contact}, ttl=KEEP_S, timeout=TIMEOUT_S,
-                headers=headers,
-            )  # fmt: skip
+            with nullcontext() if self._allow_private else outward():
+                webpush(
+                    self._subscription, data, vapid_private_key=self._private_key, vapid_claims={"sub": self._contact}, ttl=KEEP_S,
+                    timeout=TIMEOUT_S, headers=headers,
+                )  # fmt: skip
         except WebPushException as e:
             status = None if e.response is None else e.response.status_code
             if status in (404, 410):
