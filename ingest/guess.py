@@ -88,7 +88,9 @@ def _unit(what: str, name: str, numbers: list[float]) -> str | None:
         scaled = most / (1000 if milli else 1)
         return "no" if not 1 <= scaled <= 100 else "mV" if milli else None
     if what == "current":
-        return "mV over the shunt" if "shunt" in name else "mA" if name.endswith("ma") or name.startswith("milli") or most > 5000 else None
+        return (
+            "mV over the shunt" if "shunt" in name else "mA" if name.endswith("ma") or name.startswith("milli") or _milli(numbers) else None
+        )
     if what == "temperature":
         if name.endswith("k") or name == "kelvin" or 200 < min(numbers) <= most < 350:
             return "K"
@@ -96,6 +98,12 @@ def _unit(what: str, name: str, numbers: list[float]) -> str | None:
     if what == "charge":
         return "C" if "coulomb" in name else "mAh" if name.endswith("mah") else None
     return "s" if what == "monotonic" and name.endswith("_s") else None
+
+
+def _milli(numbers: list[float]) -> bool:
+    """Whether currents are told in milliamperes. Judgement: whole numbers beyond 300 are hardly amperes, for that is a mover at its start."""
+    most = max(abs(x) for x in numbers)
+    return most > 5000 or (most > 300 and all(x == int(x) for x in numbers))
 
 
 def _by_range(what: str, field: Field, values: Column) -> Guess | None:
@@ -112,7 +120,7 @@ def _by_range(what: str, field: Field, values: Column) -> Guess | None:
                 return Guess(field, unit, f"its numbers ({low:g} to {high:g}) look like a house battery's voltage")
         return None
     if what == "current":
-        if low >= -500 and high <= 500 and not _counts(numbers):
+        if low >= -500 and high <= 500 and not _milli(numbers) and not _counts(numbers):
             return Guess(field, None, f"it stands beside the voltage and holds {low:g} to {high:g}")
         if low >= -200_000 and high <= 200_000 and not _counts(numbers):
             return Guess(field, "mA", f"it stands beside the voltage and holds {low:g} to {high:g}")

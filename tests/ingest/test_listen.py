@@ -27,6 +27,8 @@ pytestmark = pytest.mark.anyio
 JSON = [b'{"id": "van7", "ts": %d, "batt": {"voltage": 12.%d, "current": -%d.5}, "temp": 18.5, "seq": %d, "ok": true}' % (1772366400 + i, 60 + i, i, i) for i in range(5)]  # fmt: skip
 PAIRS = [b"U=126%d;I=-34%d0;T=18;n=%d" % (20 + i, i, i) for i in range(5)]
 COLUMNS = [b"2026-03-01T12:00:0%dZ,12.6%d,-3.%d,18.5" % (i, i, i) for i in range(5)]
+WHOLE = [b"126%d;-4%d0" % (10 + i, i) for i in range(5)]
+STRONG = [b"12.6%d;-280.%d" % (i, i) for i in range(5)]
 TABS = [b"%d\t12,6%d\t-3,%d" % (i, i, i) for i in range(5)]
 SHUNT = [b'{"u_mv": 1261%d, "shunt_mv": -0.3%d}' % (i, i) for i in range(5)]
 SENML = [
@@ -40,7 +42,9 @@ NMEA = [b"$IIXDR,U,12.62,V,Battery#0,I,-3.4,A,Battery#0,C,18.5,C,Battery#0*24", 
     ("sample", "decoder", "expected"),
     [
         (JSON, "json", {"voltage": "batt.voltage", "current": "batt.current", "temperature": "temp", "time": {"field": "ts", "kind": "unix_s"}, "sequence": "seq", "battery": "id"}),
-        (PAIRS, "delimited", {"pairs": "=", "voltage": {"field": "U", "unit": "mV"}, "current": "I", "temperature": "T", "sequence": "n"}),
+        (PAIRS, "delimited", {"pairs": "=", "voltage": {"field": "U", "unit": "mV"}, "current": {"field": "I", "unit": "mA"}, "temperature": "T", "sequence": "n"}),
+        (WHOLE, "delimited", {"delimiter": ";", "voltage": {"field": 1, "unit": "mV"}, "current": {"field": 2, "unit": "mA"}}),
+        (STRONG, "delimited", {"delimiter": ";", "voltage": 1, "current": 2}),
         (COLUMNS, "delimited", {"delimiter": ",", "voltage": 2, "current": 3, "temperature": 4, "time": {"field": 1, "kind": "rfc3339"}}),
         (TABS, "delimited", {"delimiter": "\t", "decimal": ",", "voltage": 2, "current": 3}),
         (SHUNT, "json", {"voltage": {"field": "u_mv", "unit": "mV"}, "current": {"field": "shunt_mv", "unit": "mV", "shunt_ohm": 0.0001}}),
@@ -49,7 +53,7 @@ NMEA = [b"$IIXDR,U,12.62,V,Battery#0,I,-3.4,A,Battery#0,C,18.5,C,Battery#0*24", 
         (NMEA, "nmea-xdr", {"voltage": "Battery#0", "current": "Battery#0", "temperature": "Battery#0"}),
         ([b"12.61", b"12.60", b"12.62"], "delimited", {"voltage": 1}),
     ],
-    ids=["json", "pairs", "columns", "tabs", "shunt", "senml", "cbor", "nmea", "voltage only"],
+    ids=["json", "pairs", "whole milliamperes", "a mover's amperes", "columns", "tabs", "shunt", "senml", "cbor", "nmea", "voltage only"],
 )  # fmt: skip
 def test_a_sample_becomes_a_map_that_reads_it(sample: list[bytes], decoder: str, expected: dict[str, object]) -> None:
     """The proposal names the right fields, reads the sample, and its TOML is what the settings accept."""
