@@ -138,7 +138,7 @@ class Folding:
             self._through_silence(live, at_ms, batch, now_ms)
         live.state, outcome = step(live.state, reading)
         live.base = live.state
-        live.newest = (at_ms, 0, reading.sequence)
+        live.newest, live.last = (at_ms, 0, reading.sequence), reading
         live.ticked_ms = live.base_ticked_ms = at_ms
         live.since += 1
         assessment = outcome.assessment

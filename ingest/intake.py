@@ -8,13 +8,13 @@ from collections.abc import Callable, Mapping, Sequence
 import structlog
 
 from analytics.batch import Batch, DeadLetter, Quarantined
-from analytics.reading import Note, Reading
+from analytics.reading import Note, Reading, on_the_grid
 from ingest.clock import Clock, Steady
 from ingest.counters import Counters
 from ingest.dating import AHEAD_MS, FIRST_BELIEVABLE_MS, Dating
 from ingest.decoder import Decoder, Rejected
 from ingest.folding import Folding
-from ingest.lives import Live
+from ingest.lives import Live, same_sample
 from ingest.source import Delivery, Receipt
 
 LOG = structlog.get_logger("ingest")
@@ -28,6 +28,8 @@ UNKNOWN_AGAIN_MS = 60_000
 MOST_UNKNOWN = 10_000
 FORESEEN_AT_ONCE = 100
 MOST_STREAMS = 50_000
+BESIDE_MS = 8
+"""Judgement: nobody has more than a handful of sensors on one battery."""
 
 Decoders = Mapping[str, Callable[[str | None], Decoder]]
 """Name in the settings' formats → battery id → a fresh decoder."""
@@ -136,6 +138,12 @@ class Intake:
             # Several readings of one piece of a stream were taken one after the other.
             spread = nth and at_ms == received_ms and not delivery.whole
             reading = dated._replace(at_ms=dated.at_ms + nth) if spread else dated
+        if (
+            live.last is not None
+            and live.newest == (reading.at_ms, 0, reading.sequence)
+            and not same_sample(on_the_grid(reading), live.last)
+        ):
+            reading = reading._replace(at_ms=reading.at_ms + 1)  # a second sensor, in the same millisecond
         receipt = delivery.token if type(delivery.token) is Receipt else None
         try:
             new = self.folding.fold(live, reading, self.batch, then_ms)
@@ -215,6 +223,9 @@ class Intake:
             reading, source, receipt = self.late[-1]
             key = (reading.battery_id, reading.at_ms, reading.sequence)
             new = key not in known
+            if not new:
+                reading, new = self._beside(reading)
+                key = (reading.battery_id, reading.at_ms, reading.sequence)
             if new:
                 self.folding.keep_late(self.folding.lives[reading.battery_id], reading, self.batch)
                 known.add(key)
@@ -226,6 +237,18 @@ class Intake:
                 receipt.kept += new
                 receipt.duplicates += not new
             self.late.pop()
+
+    def _beside(self, reading: Reading) -> tuple[Reading, bool]:
+        """A reading whose time and number are known: the same again, or what a second sensor said in that millisecond, which is then kept
+        beside it, a millisecond or a few later. Reads the store."""
+        rounded, battery_id, at_ms = on_the_grid(reading), reading.battery_id, reading.at_ms
+        near = [r for r, _ in self.batch.kept if r.battery_id == battery_id and at_ms <= r.at_ms < at_ms + BESIDE_MS]
+        near += self.folding.store.readings(battery_id, at_ms, at_ms + BESIDE_MS)
+        taken = {r.at_ms for r in near if r.sequence == reading.sequence}
+        free_ms = next((ms for ms in range(at_ms, at_ms + BESIDE_MS) if ms not in taken), None)
+        if free_ms is None or any(same_sample(rounded, r) for r in near):
+            return reading, False
+        return reading._replace(at_ms=free_ms), True
 
 
 def _cut_off(result: Reading | Rejected) -> Rejected:

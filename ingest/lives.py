@@ -41,6 +41,7 @@ class Live:
         "ended",
         "heard_ms",
         "lag_ms",
+        "last",
         "newest",
         "refold_ms",
         "since",
@@ -68,8 +69,15 @@ class Live:
         """Alerts that go on in the state and whose end was told: ticks of a silence ended them, and readings of it came since."""
         self.told: dict[str, Told] = {}
         """Alerts that somebody may have heard of and that are not in the state: ticks of a silence began them, and readings of it came since."""
+        self.last: Reading | None = None
+        """The newest reading, if it came since the start: another one of the same time that says something else is another sensor's."""
         self.lag_ms = 0
         """How old that reading was when it came: while a backlog comes in, time must not run ahead of it."""
+
+
+def same_sample(a: Reading, b: Reading) -> bool:
+    """Whether two readings, rounded as history keeps them, say the same: then one of them is a repetition."""
+    return a[2:6] == b[2:6]
 
 
 def key_of(given: Reading | Note) -> Key:

@@ -116,6 +116,26 @@ async def test_the_same_reading_twice_changes_nothing(kind: str, tmp_path: Path,
 
 
 @KINDS
+async def test_two_sensors_that_speak_in_the_same_millisecond_are_both_kept(kind: str, tmp_path: Path, clock: HandClock) -> None:
+    """What says something else is not the same reading: it is kept a millisecond later, live and late and after a restart; repetitions are not."""
+    store, source = stores(tmp_path, kind, VAN), HandSource(clock)
+    times = [NOON_MS - 300_000 + i * MINUTE for i in range(3)]
+    first, second = [message(t, 12.60) for t in times], [message(t, 12.52) for t in times]
+    async with running(store, clock, source) as pipeline:
+        source.send_all([first[0], second[0], first[1], first[2], second[2], first[2], second[2]])
+        await until(lambda: len(source.acknowledged) == 7)
+        assert [(r.at_ms - times[0], r.voltage_v) for r in history(store)] == [
+            (0, 12.6), (1, 12.52), (MINUTE, 12.6), (2 * MINUTE, 12.6), (2 * MINUTE + 1, 12.52)
+        ]  # fmt: skip
+        assert pipeline.counters.duplicates == 2
+    async with running(store, clock, source) as pipeline:
+        source.send_all([second[1], second[1], *first, *second])
+        await until(lambda: len(source.acknowledged) == 15)
+        assert (pipeline.counters.late, pipeline.counters.duplicates) == (1, 7)
+    assert [r.voltage_v for r in history(store)] == [12.6, 12.52] * 3
+
+
+@KINDS
 async def test_late_readings_are_folded_at_their_own_time(kind: str, tmp_path: Path, clock: HandClock) -> None:
     """Readings that come after newer ones end up in history with their own assessment, and the state equals the in-order fold."""
     store, source = stores(tmp_path, kind, VAN), HandSource(clock)
