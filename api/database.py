@@ -9,15 +9,18 @@ import threading
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, contextmanager
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any, Literal, TypeVar
 
 from sqlalchemy import Connection, Engine, create_engine, event, text
 from sqlalchemy.exc import DatabaseError, OperationalError
 from sqlalchemy.pool import QueuePool
 
+T = TypeVar("T")
 HEAD = "0003"
 """The newest migration; a test compares it with api/migrations/versions."""
 
+LEAST_CACHE_KB, CACHE_KB_A_BATTERY, MOST_CACHE_KB = 4_096, 6, 65_536
+"""Pages that the writer keeps in memory. Judgement: they are 4 kB, each battery writes to one and shares others; a van's memory is small."""
 Synchronous = Literal["FULL", "NORMAL"]
 
 
@@ -55,6 +58,7 @@ class Database:
         self._writer: Connection | None = None
         self.commits = 0
         """Transactions committed by this process since it began."""
+        self._replacing = False
         self.full = False
         """Whether the last transaction failed for want of room."""
 
@@ -73,6 +77,8 @@ class Database:
             else:
                 self._write_engine = self._read_engine = create_engine(self.url, pool_size=5, max_overflow=5, pool_pre_ping=True)
             self._migrate()
+            if self.sqlite:
+                self._fit_cache()
         return self
 
     def _open_sqlite(self) -> None:
@@ -98,7 +104,7 @@ class Database:
         cursor.execute("PRAGMA journal_mode=WAL")
         cursor.execute(f"PRAGMA synchronous={self._synchronous}")
         cursor.execute("PRAGMA temp_store=MEMORY")
-        cursor.execute("PRAGMA cache_size=-65536")
+        cursor.execute(f"PRAGMA cache_size=-{LEAST_CACHE_KB}")
         cursor.execute("PRAGMA journal_size_limit=4194304")
         if not self._checkpoints:
             cursor.execute("PRAGMA wal_autocheckpoint=0")
@@ -122,16 +128,24 @@ class Database:
                 connection.execute(text("SELECT pg_advisory_xact_lock(7248116)"))
             upgrade(connection)
 
+    def _fit_cache(self) -> None:
+        """Room for the page that each battery writes to: without it a fleet reads them again with every commit; a van needs hardly any."""
+        with self.writing() as connection:
+            batteries = connection.exec_driver_sql("SELECT count(*) FROM batteries").scalar_one()
+            kilobytes = min(MOST_CACHE_KB, LEAST_CACHE_KB + CACHE_KB_A_BATTERY * batteries)
+            connection.exec_driver_sql(f"PRAGMA cache_size=-{kilobytes}")
+
     @contextmanager
     def writing(self) -> Iterator[Connection]:
         """One transaction, all or nothing. With SQLite callers queue for the one writing connection.
 
         Raises DatabaseFull, DatabaseBusy or DatabaseDamaged instead of the driver's errors of that kind.
         """
-        assert self._write_engine is not None, "open the database first"
         try:
             with said_plainly():
+                self._must_be_open()
                 if self._writer is None:
+                    assert self._write_engine is not None
                     with self._write_engine.begin() as connection:
                         yield connection
                 else:
@@ -145,8 +159,26 @@ class Database:
 
     def reading(self) -> AbstractContextManager[Connection]:
         """A connection that only reads and sees what is committed."""
-        assert self._read_engine is not None, "open the database first"
+        self._must_be_open()
+        assert self._read_engine is not None
         return _reading(self._read_engine)
+
+    def _must_be_open(self) -> None:
+        if self._replacing and self._write_engine is None:
+            raise DatabaseBusy("the damaged database is being replaced")
+        assert self._write_engine is not None, "open the database first"
+
+    def replaced(self, move: Callable[[Path], T]) -> T:
+        """Close the file, let `move` take it away, and begin a new one (SQLite). Who writes waits, who reads is told that it is busy."""
+        with self._lock:
+            self._replacing = True
+            try:
+                self.close()
+                moved = move(self.path)
+                self.open()
+            finally:
+                self._replacing = False
+        return moved
 
     def trouble(self) -> str | None:
         """What the database finds wrong with itself, in its own words; None if it is sound. Reads the whole file."""

@@ -8,7 +8,7 @@ import os
 import random
 import threading
 from collections.abc import Callable
-from contextlib import AsyncExitStack
+from contextlib import AbstractAsyncContextManager, AsyncExitStack
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
@@ -32,13 +32,10 @@ from api.ports import History
 from api.posted import NOTE, Letter, Posted, collect
 from api.push.reach import BROWSERS, Reach
 from api.relay import Relay
-from api.repair import open_or_repair
-from api.serving import served
+from api.repair import Mender, open_or_repair
 from api.settings import Settings, SourceSettings
 from api.tokens import Tokens
 from api.upkeep import Upkeep, writes
-from api.web.app import create_app
-from api.web.house import Receipt
 from ingest.decoder import Rejected
 from ingest.file_source import FileSettings, FileSource
 from ingest.formats import FORMATS
@@ -52,6 +49,7 @@ from ingest.supervisor import Supervised
 
 if TYPE_CHECKING:
     from api.history.forward import Forwarder
+    from api.web.house import Receipt
 
 LOG = structlog.get_logger("service")
 BY_SETTINGS = "the settings file"
@@ -77,7 +75,8 @@ class Service:
         self.shared = shared = settings.shared or any(s.kind == "amqp" for s in settings.source)
         self.fenced = fenced = FencedLedger(self.ledger, exit_at_once)
         self.posted = Posted(self.database)
-        self.pipeline = Pipeline(fenced if shared else self.ledger, decoders, self.clock, settings.keep, self._told)
+        mend = Mender(self.database, LOG.error, self._mended)
+        self.pipeline = Pipeline(fenced if shared else self.ledger, decoders, self.clock, settings.keep, self._told, mend)
         for supervised in self.sources:
             join_partitions(supervised.source, fenced, self.pipeline)
         self.reach = Reach(settings.push, settings.data / BROWSERS)
@@ -113,7 +112,8 @@ class Service:
                 stack.callback(collecting.cancel)
             stack.push_async_callback(self._end, pipeline)
             web = self.settings.web
-            self.address = await stack.enter_async_context(served(self.app(), web.host, web.port, stop))
+            served, app = await asyncio.to_thread(self._web)
+            self.address = await stack.enter_async_context(served(app, web.host, web.port, stop))
             stack.callback(self.live.close)
             ready(self.address)
             began_ms = self.clock.monotonic_ms()
@@ -137,6 +137,14 @@ class Service:
         saved = open_or_repair(self.database)
         if saved is not None:
             LOG.error(saved.sentence())
+        self._declare_all()
+
+    def _mended(self) -> None:
+        """Another file is in place: nothing of the old one is remembered, and what the settings declare is in it again."""
+        self.ledger.forget()
+        self._declare_all()
+
+    def _declare_all(self) -> None:
         now_ms = self.clock.wall_ms()
         for battery in self.settings.batteries:
             if not self._declared_before(battery):
@@ -164,7 +172,15 @@ class Service:
         parts = [part.part() for part in (self.relay, self.forwarder) if part is not None]
         return vitals.health_of(self.pipeline.counters, self.sources, self.outbox.alive(), self.clock.trusted(), parts)
 
+    def _web(self) -> "tuple[Callable[..., AbstractAsyncContextManager[str]], Any]":
+        """How to serve and what. Importing it takes a second on a small board, and by then readings are already being kept."""
+        from api.serving import served
+
+        return served, self.app()
+
     def app(self) -> Any:
+        from api.web.app import create_app
+
         return create_app(
             history=self.history,
             ledger=self.ledger,
@@ -182,7 +198,9 @@ class Service:
             busy=(InletFull, DatabaseFull, DatabaseBusy),
         )
 
-    async def _put(self, battery_id: str | None, format_name: str, payload: bytes) -> Receipt:
+    async def _put(self, battery_id: str | None, format_name: str, payload: bytes) -> "Receipt":
+        from api.web.house import Receipt
+
         make = self._decoders.get(format_name)
         if make is None:
             expected = ", ".join(sorted(self._decoders)) or "(none is in the settings)"

@@ -1,10 +1,10 @@
-"""A damaged database at the start: it is kept aside, what can still be read is saved into a new one, and that is said.
+"""A damaged database, at the start or while the service runs: it is kept aside, what can still be read is saved into a new one, and that is said.
 
 Nothing is ever deleted here. Rows are copied table by table; within a table, rows before and after a damaged place are saved.
 """
 
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import closing
 from pathlib import Path
 from typing import NamedTuple
@@ -15,6 +15,10 @@ from api.tables import METADATA
 
 QUICK_BYTES = 200_000_000
 """Up to this size the whole file is checked at the start (under a second); a larger one by its first pages, and whole by `check`. Judgement."""
+
+
+class BeyondMending(RuntimeError):  # noqa: N818 - named for what happened
+    """The file was damaged again and again; going on would only make more of the same."""
 
 
 class Saved(NamedTuple):
@@ -51,13 +55,44 @@ def open_or_repair(database: Database) -> Saved | None:
         why = str(e)
     except DatabaseBusy:
         raise
-    if why is None:
-        return None
-    database.close()
-    aside = set_aside(database.path)
-    database.open()
+    return None if why is None else _repaired(database, why)
+
+
+def _repaired(database: Database, why: str) -> Saved:
+    aside = database.replaced(set_aside)
     rows, damaged = _save(aside, database)
     return Saved(why, aside, rows, tuple(damaged))
+
+
+class Mender:
+    """Damage that shows while the service runs: told from a fault that passes, mended as at a start, and not again and again."""
+
+    MOST = 2
+    """Judgement: a card that damages its file a third time in one run will do so a fourth time."""
+
+    def __init__(self, database: Database, say: Callable[[str], None], forget: Callable[[], None]) -> None:
+        """`say` hears what became of it; `forget` drops what was remembered of the old file."""
+        self._database, self._say, self._forget = database, say, forget
+        self.times = 0
+
+    def __call__(self, e: Exception) -> None:
+        """Called with what the store raised, in the thread that writes. Raises BeyondMending."""
+        if not isinstance(e, DatabaseDamaged) or not self._database.sqlite:
+            return
+        try:
+            why = self._database.trouble()
+        except DatabaseDamaged as found:
+            why = str(found)
+        if why is None:
+            return
+        if self.times >= self.MOST:
+            raise BeyondMending(
+                f"{why}. It was mended {self.times} times since the start; the disk or card is failing: replace it, then restore a backup"
+            )
+        self.times += 1
+        saved = _repaired(self._database, why)
+        self._forget()
+        self._say(saved.sentence())
 
 
 def _save(aside: Path, database: Database) -> tuple[dict[str, int], list[str]]:

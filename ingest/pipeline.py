@@ -78,10 +78,12 @@ class Pipeline:
         clock: Clock,
         settings: PipelineSettings | None = None,
         told: Callable[[Batch], None] | None = None,
+        mend: Callable[[Exception], None] | None = None,
     ) -> None:
-        """`told` hears every batch once it is kept."""
+        """`told` hears every batch once it is kept; `mend` hears what the store raised, in the store's thread, before the next try. What
+        `mend` raises ends the loop: trying again would make no sense."""
         self.counters = Counters()
-        self._store, self._clock, self._told = store, clock, told
+        self._store, self._clock, self._told, self._mend = store, clock, told, mend
         self._settings = settings or PipelineSettings()
         self._folding = Folding(store, self._settings.checkpoint_readings)
         self._intake = Intake(self._folding, decoders, clock, self.counters, round(self._settings.ahead_s * 1000))
@@ -331,6 +333,8 @@ class Pipeline:
             except Exception as e:
                 tries += 1
                 self._failed(e)
+                if self._mend is not None:
+                    await loop.run_in_executor(self._writer, self._mend, e)
                 if self._stopping and tries >= LAST_TRIES:
                     raise Stopped(f"the store did not take the last batch: {e}") from e
                 await asyncio.sleep(self._backoff.next_s() if not self._stopping else 0.1)

@@ -9,7 +9,7 @@ import pytest
 
 from analytics.assessment import AlertEvent, Assessment
 from api.live import MOST_EVENTS, Live
-from api.web import WebSettings
+from api.web.settings import WebSettings
 from tests.fakes.web_house import bearer, house_of
 from tests.fakes.web_scene import NOW_MS, fleet, silent
 from tests.fakes.web_server import served

@@ -16,8 +16,8 @@ from schemathesis.specs.openapi.checks import (
 )
 
 from api.tokens import ROLES
-from api.web import WebSettings
 from api.web.openapi import document
+from api.web.settings import WebSettings
 from tests.fakes.web_house import bearer, house_of
 from tests.fakes.web_scene import NOW_MS, fleet
 from tests.fakes.web_server import served

@@ -138,7 +138,8 @@ def test_each_kind_of_problem_is_explained_where_its_type_points(client: Client)
 def test_what_is_not_wired_says_so() -> None:
     """A service without notes, readings or messages answers 501 with a sentence."""
     from api.live import Live
-    from api.web import WebSettings, create_app
+    from api.web.app import create_app
+    from api.web.settings import WebSettings
     from tests.fakes.web_house import TOKENS
 
     scene = fleet()

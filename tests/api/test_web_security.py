@@ -7,8 +7,8 @@ from pydantic import SecretStr
 
 from api.people import Person, PushSettings
 from api.tokens import MAY, ROLES, Token, Tokens, issue, session_token, session_value
-from api.web import WebSettings
 from api.web.guard import Buckets
+from api.web.settings import WebSettings
 from api.words import DAY_MS
 from tests.fakes.web_client import Client
 from tests.fakes.web_house import bearer, house_of, token_of

@@ -13,7 +13,7 @@ from playwright.sync_api import Browser, Page, expect, sync_playwright
 from pydantic import SecretStr
 
 from api.people import PAGE, Person, PushSettings
-from api.web import WebSettings
+from api.web.settings import WebSettings
 from tests.end_to_end.browser import launched
 from tests.fakes.web_house import house_of
 from tests.fakes.web_scene import Scene, fleet, van

@@ -6,7 +6,7 @@ from urllib.parse import urlsplit
 import pytest
 from playwright.sync_api import Browser, Page, expect, sync_playwright
 
-from api.web import WebSettings
+from api.web.settings import WebSettings
 from tests.end_to_end.browser import NEEDS_CHROMIUM, launched
 from tests.fakes.web_house import Wired, house_of, token_of
 from tests.fakes.web_scene import NOW_MS, Scene, fleet, van

@@ -9,7 +9,7 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Page, expect, sync_playwright
 
-from api.web import WebSettings
+from api.web.settings import WebSettings
 from tests.end_to_end.browser import NEEDS_CHROMIUM, launched
 from tests.fakes.web_house import house_of
 from tests.fakes.web_scene import fleet

@@ -10,7 +10,7 @@ from pydantic import SecretStr
 from analytics.assessment import AlertEvent
 from analytics.batch import Batch
 from api.people import PAGE, Person, PushSettings
-from api.web import WebSettings
+from api.web.settings import WebSettings
 from tests.end_to_end.browser import NEEDS_CHROMIUM, launched
 from tests.fakes.push_service import PushService, push_service
 from tests.fakes.web_house import Wired, house_of

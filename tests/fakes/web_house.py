@@ -9,7 +9,9 @@ from api.outbox import Outbox
 from api.people import PushSettings
 from api.push.reach import BROWSERS, Reach
 from api.tokens import Role, Tokens, issue
-from api.web import Receipt, WebSettings, create_app
+from api.web.app import create_app
+from api.web.house import Receipt
+from api.web.settings import WebSettings
 from tests.fakes.web_scene import NOW_MS, Scene
 
 SECRETS: dict[str, str] = {}
