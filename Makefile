@@ -6,7 +6,7 @@ PIP := $(BIN)/pip install --quiet --disable-pip-version-check --constraint const
 VAN := .venv/van
 DEV := .venv/dev
 
-.PHONY: all check format lint types imports test demo bench score backtest chargers torture soak pictures arm64 fleet fleet-torture fleet-torture-short clean
+.PHONY: all check format lint types imports test demo bench score backtest chargers torture soak coverage mutants pictures arm64 fleet fleet-torture fleet-torture-short clean
 
 all: check test
 
@@ -55,6 +55,13 @@ bench: $(DEV)
 
 torture: $(DEV)
 	$(BIN)/python -m tests.torture
+
+coverage: $(DEV)
+	$(BIN)/pytest -n 2 --cov=analytics --cov=ingest.formats --cov=ingest.decoder --cov-branch --cov-report=term-missing:skip-covered \
+		--cov-fail-under=95 tests/analytics tests/contracts tests/ingest tests/chargers
+
+mutants: $(DEV)
+	$(BIN)/python -m tests.mutants
 
 soak: $(DEV)
 	$(BIN)/python -m tests.soak
