@@ -56,8 +56,7 @@ function task(row) {
   const take = doing(async () => { await ask(address("alerts", row.alert_id, "acknowledge"), {}); await rounds(); }, `Taken on: ${row.vehicle}.`);
   return h("li", { id: `row-${row.battery_id}` },
     h("div", {}, h("h3", {}, h("a", { href: `#/battery/${encodeURIComponent(row.battery_id)}` }, row.vehicle), ": ", row.action),
-      h("p", {}, sentence(row.why)),
-      h("p", { class: "stands" }, row.stands),
+      h("p", {}, `${sentence(row.why)} ${row.proof ? "" : row.stands}`.trim()), // a proof says itself how it stands
       h("p", { class: "facts" }, facts(row)),
       taken || row.proof ? h("p", { class: "proof" }, `${taken} ${row.proof}`.trim()) : null),
     h("div", { class: "buttons" }, row.alert_id && !row.acknowledged && row.sort !== "done" && may("operate") ? h("button", { type: "button", onclick: take, "aria-label": `I take on ${row.vehicle}` }, "I take this on") : null),
