@@ -147,10 +147,13 @@ class InfluxHistory:
 
 
 def escaped(tag: str) -> str:
-    """A tag value of the line protocol: comma, equals sign, space and backslash need one before them; a line break cannot be."""
-    if "\n" in tag or "\r" in tag or not tag:
-        raise ValueError(f"battery id {tag!r}: expected one line of text")
-    return "".join("\\" + c if c in ",= \\" else c for c in tag)
+    """A tag value of the line protocol: comma, equals sign and space need a backslash before them; a backslash itself is one as it stands.
+
+    A line break cannot be in it, nor a backslash at its end, which would escape what follows (tried on a server).
+    """
+    if "\n" in tag or "\r" in tag or not tag or tag.endswith("\\"):
+        raise ValueError(f"battery id {tag!r}: expected one line of text that does not end with a backslash")
+    return "".join("\\" + c if c in ",= " else c for c in tag)
 
 
 def time_ns(row: Row) -> int:

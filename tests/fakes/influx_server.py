@@ -21,7 +21,7 @@ Points = dict[tuple[str, str, int], dict[str, int | float]]
 """(measurement, battery, time in ns) → fields."""
 
 _FIELD = re.compile(r"([A-Za-z_][A-Za-z0-9_]*)=(-?[0-9]+)i")
-_LINE = re.compile(r"([^, \\]+)((?:,[^,= \\]+=(?:[^,= \\]|\\[,= \\])+)*) ([^ ]+) ([0-9]+)")
+_LINE = re.compile(r"([^, \\]+)((?:,[^,= \\]+=(?:\\[,= ]|[^,= ])+)*) ([^ ]+) ([0-9]+)")
 
 
 class InfluxDouble:
@@ -120,7 +120,7 @@ class InfluxDouble:
             if match is None or fields is None or not all(fields):
                 return 400, json.dumps({"code": "invalid", "message": f"unable to parse '{line[:60]}'"})
             tags = dict(tag.split("=", 1) for tag in re.split(r"(?<!\\),", match[2])[1:])
-            battery = re.sub(r"\\([,= \\])", r"\1", tags["battery"])
+            battery = re.sub(r"\\([,= ])", r"\1", tags["battery"])
             made.setdefault((match[1], battery, int(match[4])), {}).update({f[1]: int(f[2]) for f in fields if f is not None})
         for key, found in made.items():
             points.setdefault(key, {}).update(found)
