@@ -9,7 +9,7 @@ import ipaddress
 import socket
 import sys
 import threading
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from functools import cache
 from urllib.parse import urlsplit
@@ -60,7 +60,7 @@ def outward() -> Iterator[None]:
     Raises PushRefused at the end if it tried another one, even if the library took the refusal for a fault of the network.
     """
     _watch()
-    _WATCHED.proxies, _WATCHED.kept_from, _WATCHED.on = _proxies(), None, True
+    _WATCHED.proxies, _WATCHED.kept_from, _WATCHED.on = proxies_at(), None, True
     try:
         yield
     except Exception:
@@ -93,10 +93,12 @@ def _connecting(event: str, args: tuple[object, ...]) -> None:
         raise PermissionError("refused by the guard")  # as the system would: libraries know how to close what they opened
 
 
-def _proxies() -> frozenset[str]:
-    """Where the proxies of the environment are: whoever set them may send everything there."""
+def proxies_at(asked: Mapping[str, str] | None = None) -> frozenset[str]:
+    """Where the proxies of the environment are (or of `asked`): whoever set them may send everything there."""
     found: set[str] = set()
-    for url in getproxies().values():
+    for scheme, url in (getproxies() if asked is None else asked).items():
+        if scheme == "no":  # where no proxy is to be used
+            continue
         parts = urlsplit(url if "//" in url else f"//{url}")
         try:
             found.update(resolved(parts.hostname or "", parts.port))

@@ -9,7 +9,7 @@ import pytest
 
 from api.ports import Message, PushRefused
 from api.push.apprise_channel import AppriseChannel
-from api.push.guard import is_public, outward
+from api.push.guard import is_public, outward, proxies_at
 
 
 @pytest.fixture
@@ -59,6 +59,11 @@ def test_a_name_that_leads_inwards_only_after_it_was_judged_is_refused(inside: s
     with pytest.raises(PushRefused):
         channel.push(Message("Battery low", "12.1 V", "medium", "heron:low_voltage:1", "heron"))
     assert nobody_came(inside)
+
+
+def test_a_proxy_of_the_environment_may_be_inside_and_an_exception_from_it_may_not() -> None:
+    """Who sets a proxy may send everything there; the hosts that are to be reached without one are no proxies."""
+    assert proxies_at({"https": "http://127.0.0.1:3128", "no": "127.0.0.2", "http": "127.0.0.3:80"}) == {"127.0.0.1", "127.0.0.3"}
 
 
 @pytest.mark.parametrize(
