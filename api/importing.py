@@ -4,7 +4,7 @@ import asyncio
 from functools import partial
 from pathlib import Path
 
-from rich.progress import Progress, SpinnerColumn, TextColumn
+from rich.progress import Progress
 
 from api.backup import in_use
 from api.clock import MachineClock
@@ -25,6 +25,13 @@ def take(settings: Settings, readings: Path, battery_id: str, format_name: str) 
         raise SettingsError(
             readings, [f"--format {format_name}: expected one of the settings' formats ({', '.join(settings.format) or 'none'})"]
         )
+    if not _tells_times(settings, format_name):
+        raise SettingsError(
+            readings,
+            [
+                f'--format {format_name}: says no time; a recorded file needs the time of each reading, such as time = {{ field = "time", kind = "rfc3339" }}'
+            ],
+        )
     if not readings.is_file():
         raise SettingsError(readings, ["cannot be read: no such file"])
     database = Database(settings.database_address)
@@ -41,18 +48,24 @@ def take(settings: Settings, readings: Path, battery_id: str, format_name: str) 
         decoders = {name: partial(FORMATS[f.decoder].decoder, f.settings) for name, f in settings.format.items()}
         pipeline = Pipeline(ledger, decoders, clock, settings.keep)
         source = FileSource(FileSettings(path=readings, format=format_name, battery=battery_id), clock)
-        asyncio.run(_run(pipeline, source))
+        asyncio.run(_run(pipeline, source, readings.stat().st_size))
     return pipeline.counters
 
 
-async def _run(pipeline: Pipeline, source: FileSource) -> None:
-    """With the number of readings kept, as they are kept."""
-    with Progress(SpinnerColumn(), TextColumn("{task.description}"), transient=True) as progress:
-        task = progress.add_task("reading …")
+def _tells_times(settings: Settings, format_name: str) -> bool:
+    """Without times all readings would be dated now, and again at every repetition."""
+    chosen = settings.format[format_name]
+    return chosen.decoder.startswith("senml") or getattr(chosen.settings, "time", None) is not None
+
+
+async def _run(pipeline: Pipeline, source: FileSource, size: int) -> None:
+    """With a bar for how much of the file was taken, and the number of readings kept."""
+    with Progress(transient=True) as progress:
+        task = progress.add_task("reading …", total=size)
 
         async def tell() -> None:
             while True:
-                progress.update(task, description=f"{pipeline.counters.kept} readings kept")
+                progress.update(task, completed=source.given, description=f"{pipeline.counters.kept} readings kept")
                 await asyncio.sleep(0.2)
 
         telling = asyncio.create_task(tell())

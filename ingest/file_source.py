@@ -33,6 +33,8 @@ class FileSource:
         self.name = f"file:{settings.path}"
         self._settings, self._clock = settings, clock
         self._file: IO[bytes] | None = None
+        self.given = 0
+        """Bytes of the file handed on so far."""
 
     async def __aenter__(self) -> "FileSource":
         try:
@@ -50,6 +52,7 @@ class FileSource:
         opened = True
         while data := await asyncio.to_thread(self._file.read, PIECE):
             yield [self._delivery(data, opened=opened)]
+            self.given += len(data)
             opened = False
         yield [self._delivery(b"", ended=True)]
 
