@@ -278,6 +278,7 @@ CHARGERS: dict[str, Maker] = {
     "solar set too high": _solar(15.0),
     "alternator": lambda chemistry, ah: Alternator(DRIVES, 14.2, 0.3 * ah),
     "smart alternator": lambda chemistry, ah: Alternator(DRIVES, 14.2, 0.3 * ah, smart=True),
+    "short hook-up": lambda chemistry, ah: WhileDriving(((9.0, 12.0),), lambda: StagedCharger(profile(chemistry, ah))),
     "dc-dc": lambda chemistry, ah: WhileDriving(DRIVES, lambda: StagedCharger(profile(chemistry, ah))),
     "dc-dc made for flooded": lambda chemistry, ah: WhileDriving(DRIVES, lambda: StagedCharger(profile(chemistry, ah, "flooded"))),
 }

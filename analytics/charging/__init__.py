@@ -48,7 +48,7 @@ def update(view: View, memory: ChargingMemory) -> ChargingMemory:
     score = _pulsed(memory, span) if memory.pulse_score > 0 or span.voltage_high_v - voltage_v > 0.5 else 0.0
     memory = ChargingMemory(
         memory.phase, span.end_ms, round(voltage_v, 3), None, slow_v, slow_a, held, score, memory.session, memory.full_ms, memory.partial,
-        memory.partial_since_ms,
+        memory.partial_since_ms, memory.drives,
     )  # fmt: skip
     phase = phase_of(battery, memory, voltage_v, current_a, span)
     idle = memory.session is None or memory.session.over

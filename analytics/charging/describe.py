@@ -4,22 +4,62 @@ from analytics.assessment import Evidence
 from analytics.battery import Battery
 from analytics.charging import window
 from analytics.charging.memory import ChargingMemory, Session
-from analytics.charging.sessions import is_full
+from analytics.charging.sessions import DRIVE_MS, all_at_once, is_full
+
+PLUGGED_MS = 16 * 3_600_000
+"""Judgement: neither the sun nor an engine charges for so long without a break."""
+SUPPLY_V, SUPPLY_WITHIN_V = 13.8, 0.15
+"""For six cells: what fixed supplies are set to (common practice, no source)."""
+CANNOT_TELL = "cannot tell"
 
 
-def kind_of_charger(battery: Battery, session: Session) -> str:
-    """staged mains or DC-DC charger | fixed-voltage supply | solar or varying source | pulsed source | unknown."""
-    if session.pulses >= 3:
-        return "pulsed source (smart alternator or pulse programme)"
-    if session.absorption_ms >= 1_800_000 and session.float_ms >= 1_800_000:
-        return "charger with stages" if session.breaks < 4 else "source that comes and goes, with stages (solar or while driving)"
-    if session.breaks >= 4:
-        return "source that comes and goes (solar or while driving)"
-    if session.absorption_v is None or session.absorption_ms < 3 * 3_600_000:
-        return "unknown: too little has been seen"
-    if session.float_ms == 0 and abs(window.at_25_c(battery, session.absorption_v, session.absorption_c) - 13.8 / 6 * battery.cells) < 0.25:
+def kind_of_charger(battery: Battery, session: Session, drives: int = 0) -> str:
+    """What gives the charge, where its shape can tell; else "cannot tell" and why. `drives`: charges like drives in a row before this one."""
+    lasted_ms = session.end_ms - session.begin_ms
+    staged = session.absorption_ms >= 600_000 and session.float_ms >= 600_000
+    if session.pulses >= 3 or (session.swings >= 6 and session.swings * 3_600_000 >= 3 * lasted_ms):
+        driving = drives >= 1 and lasted_ms <= DRIVE_MS
+        return (
+            "smart alternator (its current comes and goes while driving)"
+            if driving
+            else "source in pulses (smart alternator or a maintenance programme)"
+        )
+    if lasted_ms >= PLUGGED_MS and session.breaks <= 3:
+        if staged:
+            return "mains charger with stages"
+        return "fixed-voltage supply" if _supply(battery, session) else f"{CANNOT_TELL}: plugged in for long, one voltage seen"
+    at_once = all_at_once(battery, session)
+    if at_once is None:
+        return (
+            f"{CANNOT_TELL}: no current is measured, or too little of it" if lasted_ms < PLUGGED_MS else f"{CANNOT_TELL}: it comes and goes"
+        )
+    if not at_once:
+        return "solar" if session.bulk_ms >= 1_800_000 and lasted_ms < PLUGGED_MS else f"{CANNOT_TELL}: the current grew little by little"
+    if drives >= 2 and lasted_ms <= DRIVE_MS:
+        if staged:
+            return "DC-DC charger (a charger with stages, while driving)"
+        if session.absorption_ms >= 3_600_000 and battery.kind.lead_acid:
+            return "alternator (one voltage, while driving)"
+        return f"{CANNOT_TELL}: alternator or DC-DC charger, while driving"
+    if _supply(battery, session) and session.absorption_ms >= 3 * 3_600_000:
         return "fixed-voltage supply"
-    return "unknown: one voltage seen, no float yet"
+    return f"{CANNOT_TELL}: " + ("a charger with stages, from the mains or while driving" if staged else "too little has been seen")
+
+
+def _supply(battery: Battery, session: Session) -> bool:
+    """Whether one voltage near that of a fixed supply has been held, as measured: such supplies do not follow the temperature."""
+    held_v = session.absorption_v
+    supply_v, within_v = SUPPLY_V / 6 * battery.cells, SUPPLY_WITHIN_V / 6 * battery.cells
+    if not battery.kind.lead_acid:
+        supply_v, within_v = SUPPLY_V / 4 * battery.cells, SUPPLY_WITHIN_V / 4 * battery.cells
+    if held_v is None or session.float_ms >= 600_000 or abs(held_v - supply_v) > within_v:
+        return False
+    absorbing = (
+        window.absorption_low_v(battery) <= window.at_25_c(battery, held_v, session.absorption_c) <= window.absorption_high_v(battery)
+    )
+    return (
+        not absorbing or session.absorption_c is None or abs(session.absorption_c - window.BASE_C) < 8
+    )  # or a charger that follows the heat
 
 
 def evidence_of(battery: Battery, memory: ChargingMemory) -> Evidence:
@@ -38,7 +78,7 @@ def evidence_of(battery: Battery, memory: ChargingMemory) -> Evidence:
         ("began_ms", session.begin_ms),
         ("last_seen_ms", session.end_ms),
         ("running", "no" if session.over else "yes"),
-        ("charger", kind_of_charger(battery, session)),
+        ("charger", kind_of_charger(battery, session, memory.drives)),
         ("began_at_pct", session.begin_pct),
         ("charge_ah", session.charge_ah),
         ("bulk_h", hours(session.bulk_ms)),

@@ -80,6 +80,10 @@ class Session(NamedTuple):
     rising_from_v: float | None = None
     rising_from_c: float | None = None
     """Voltage and temperature when the current was least."""
+    first_a: float | None = None
+    """Smoothed current a few minutes after the beginning: a plug or an engine gives all at once, the sun does not."""
+    swings: int = 0
+    """How often the current leapt up from one span to the next."""
 
 
 class ChargingMemory(NamedTuple):
@@ -105,3 +109,5 @@ class ChargingMemory(NamedTuple):
     partial: int = 0
     """Sessions since then that did not finish, and when the first of them began."""
     partial_since_ms: int | None = None
+    drives: int = 0
+    """Charges in a row that came and went all at once within hours, as while driving."""

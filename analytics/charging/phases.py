@@ -105,8 +105,8 @@ def phase_of(battery: Battery, memory: ChargingMemory, voltage_v: float, current
 def _regulated(battery: Battery, memory: ChargingMemory, voltage_v: float, current_a: float, span: Span) -> bool:
     """Held by a charger: the current falls while the voltage stands, or next to nothing flows far above rest."""
     held = memory.held
-    if held is None:
-        return False
+    if held is None or (memory.slow_a is not None and memory.slow_a < -quiet_a(battery)):
+        return False  # what gives current for minutes is not held by a charger
     band, stood_ms = HELD_BAND_CELL_V * battery.cells, span.end_ms - held.since_ms
     if stood_ms >= KNOWN_MS and _known(battery, memory, voltage_v):
         return True

@@ -26,6 +26,10 @@ NO_LESS = 0.85
 """Judgement: a current that runs away is never a seventh below its height; one that recovers from a load is so within minutes."""
 ANOTHER_CELL_V = 0.015
 """Judgement: a set-point 0.09 V (six cells) above the one known is another one, of another charger or stage: its times begin anew."""
+FIRST_MS, DRIVE_MS = 480_000, 6 * 3_600_000
+"""Judgement: after eight minutes the mean of five tells what the source gives; a drive is seldom longer than six hours."""
+LEAP_C = 0.10
+"""Judgement: a tenth of the capacity per hour, and three times the mean of minutes, is a source that was switched on again."""
 REGULATED = frozenset(("absorption", "float", "equalisation"))
 
 
@@ -37,7 +41,7 @@ def session_after(view: View, memory: ChargingMemory, before: str, voltage_v: fl
         idle_ms = span.end_ms - session.end_ms
         if idle_ms > LOST_MS or (not charging and idle_ms > IDLE_MS):
             session = session._replace(over=True)
-            memory = _counted(battery, memory._replace(session=session), session)
+            memory = _counted(battery, memory._replace(session=session, drives=_drives(battery, memory, session)), session)
     if session is None or session.over:
         steady = memory.slow_a is None or memory.slow_a > quiet_a(battery) or phase in REGULATED
         if not (charging and before in CHARGING and steady):
@@ -48,9 +52,26 @@ def session_after(view: View, memory: ChargingMemory, before: str, voltage_v: fl
     if not charging:
         return memory
     grown = _grown(battery, memory, before, session, voltage_v, current_a, span)
+    if current_a is not None and memory.slow_a is not None and current_a > max(3 * memory.slow_a, LEAP_C * battery.rated_capacity_ah):
+        grown = grown._replace(swings=grown.swings + 1)
     if _full_now(battery, session, grown):
         return memory._replace(session=grown, full_ms=span.end_ms, partial=0, partial_since_ms=None)
     return memory._replace(session=grown)
+
+
+def all_at_once(battery: Battery, session: Session) -> bool | None:
+    """Whether the current was there all at once, as from a plug or an engine, and not little by little, as from the sun; None: cannot tell."""
+    if session.first_a is None or session.peak_a is None or session.peak_a < 3 * quiet_a(battery):
+        return None
+    return session.first_a >= 0.5 * session.peak_a
+
+
+def _drives(battery: Battery, memory: ChargingMemory, session: Session) -> int:
+    """Charges in a row that look like drives: all at once, and over within hours. A charge of a night begins the count anew."""
+    lasted_ms = session.end_ms - session.begin_ms
+    if lasted_ms > DRIVE_MS:
+        return 0
+    return min(9, memory.drives + 1) if all_at_once(battery, session) else memory.drives
 
 
 def _before_v(memory: ChargingMemory) -> float | None:
@@ -73,6 +94,8 @@ def _grown(
         mean_a = span.current_a if memory.slow_a is None or dt_ms < 120_000 else memory.slow_a
         new["charge_ah"] = round(session.charge_ah + (mean_a or 0.0) * dt_ms / 3_600_000, 3)
         slow_a = memory.slow_a
+        if session.first_a is None and slow_a is not None and span.end_ms - session.begin_ms >= FIRST_MS:
+            new["first_a"] = round(slow_a, 2)
         if slow_a is not None and (session.peak_a is None or slow_a > session.peak_a):
             new["peak_a"] = round(slow_a, 2)
     if temperature_c is not None:

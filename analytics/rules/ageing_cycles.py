@@ -29,7 +29,7 @@ def judge(view: View, standing: bool) -> Judgement:
         "ageing_cycles",
         "low",
         "Rated cycles nearly used up",
-        f"{100 * used:.0f} % of {n:.0f} rated cycles at {depth:.0f} % depth are used up, counted by depth (rainflow, Miner's rule).",
+        f"{100 * used:.0f} % of {n:.0f} rated cycles at {depth:.0f} % depth are used up; deep discharges count for more.",
         f"Cycle lives are published from {fewest:.0f} to {most:.0f} cycles, so the end may come earlier or later." + left,
         "Check the capacity with one watched discharge before relying on it far from the mains.",
         telling.caution(view.battery),

@@ -55,7 +55,7 @@ def _finding(view: View, session: Session, how: str, limit_v: float | None, prio
         (session.absorption_c or 25.0) - 25.0
     )
     measured = measured_v_per_k(session)
-    measured_said = "" if measured is None else f" Over this charge it changed by {1000 * measured:.0f} mV for each kelvin."
+    measured_said = "" if measured is None else f" Over this charge it changed by {1000 * measured:.0f} mV for each degree."
     cold = "cold" in how
     return Finding(
         "charge_compensation",
@@ -63,8 +63,8 @@ def _finding(view: View, session: Session, how: str, limit_v: float | None, prio
         f"Charging voltage {how}",
         f"{session.absorption_v:.2f} V at {telling.warmth(session.absorption_c)}; a charger that follows the temperature would hold about "
         f"{expected_v:.2f} V." + measured_said + telling.doubts(battery, session),
-        f"The charger does not seem to follow the temperature, or is set for another kind of battery; {battery.kind.title} wants {1000 * strongest:.0f} to "
-        f"{1000 * mildest:.0f} mV for each kelvin from 25 °C. "
+        f"The charger does not seem to follow the temperature, or is set for another kind of battery; {battery.kind.a_title} battery wants {-1000 * mildest:.0f} to "
+        f"{-1000 * strongest:.0f} mV more for each degree below 25 °C, and as much less for each degree above. "
         + (
             "In the cold the battery stays partly empty."
             if cold

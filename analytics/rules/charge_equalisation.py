@@ -27,7 +27,9 @@ def judge(view: View, standing: bool) -> Judgement:
         proven = session.float_ms > 0 or (session.over and session.absorption_ms > 0)
         return None if proven or not standing else HOLD
     why = (
-        f"{battery.kind.title} must not be equalised" if wrong else f"an equalisation is over after {LONGEST_MS // 3_600_000} hours at most"
+        f"{battery.kind.a_title} battery must not have one"
+        if wrong
+        else f"an equalisation is over after {LONGEST_MS // 3_600_000} hours at most"
     )
     return Finding(
         "charge_equalisation",
@@ -35,7 +37,7 @@ def judge(view: View, standing: bool) -> Judgement:
         "Equalisation where none belongs" if wrong else "Equalisation goes on too long",
         f"After absorption the charger went up to {volts:.2f} V at {telling.warmth(session.equalisation_c)} and has held it for "
         f"{telling.span_of(session.equalisation_ms)}." + telling.doubts(battery, session),
-        f"This is an equalisation, and {why} unless its maker says so. Over-voltage drives out water and heats the battery. "
+        f"This is an equalisation (a deliberate overcharge), and {why} unless its maker says so. Over-voltage drives out water and heats the battery. "
         "Likely cause: a profile for flooded batteries with equalisation or reconditioning switched on.",
         "Stop this charge and switch equalisation or reconditioning off in the charger.",
         telling.caution(battery, "hydrogen", "hot"),

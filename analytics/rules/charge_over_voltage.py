@@ -83,7 +83,7 @@ def _finding(
         "Charging voltage too high",
         f"{voltage_v:.2f} V {stage} at {telling.warmth(temperature_c)}, seen for {telling.span_of(held_ms)}; "
         f"this battery should not go above {limit_v:.2f} V at that temperature." + telling.doubts(battery, session),
-        f"Over-voltage for {battery.kind.title}. {harm} Likely cause: {cause}.",
+        f"That is more than {battery.kind.a_title} battery bears. {harm} Likely cause: {cause}.",
         f"Switch the charger off or set its profile to {battery.kind.title} before the next charge.",
         telling.caution(battery, "hydrogen", "hot"),
         telling.evidence(

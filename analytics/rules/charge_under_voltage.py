@@ -36,10 +36,10 @@ def judge(view: View, standing: bool) -> Judgement:
         "medium" if battery.kind.lead_acid else "low",
         "Charging voltage too low to fill it",
         f"The charger has held {session.absorption_v:.2f} V for {telling.span_of(session.absorption_ms)} at "
-        f"{telling.warmth(session.absorption_c)} ({at_25_v:.2f} V referred to 25 °C); this battery needs at least {low_v:.2f} V there."
+        f"{telling.warmth(session.absorption_c)} (as much as {at_25_v:.2f} V at 25 °C); this battery needs at least {low_v:.2f} V at 25 °C to become full."
         + telling.doubts(battery, session),
         (
-            "At this voltage the last part of the charge never goes in, and a lead-acid battery that stays partly charged sulfates. "
+            "At this voltage the last part of the charge never goes in, and a lead-acid battery that stays partly charged sulfates: hard crystals grow on its plates, and it holds less. "
             if battery.kind.lead_acid
             else "At this voltage the cells are never brought level. "
         )

@@ -31,8 +31,8 @@ def judge(view: View, standing: bool) -> Judgement:
         "sensor_disagrees",
         "medium",
         "Count and voltage contradict each other",
-        f"On {on_day(anchor.at_ms)} {KINDS[anchor.kind]} said {anchor.after_pct:.0f} %, the count said {anchor.before_pct:.0f} %: "
-        f"{abs(anchor.surprise):.0f} times more than can be explained.",
+        f"On {on_day(anchor.at_ms)} {KINDS[anchor.kind]} said {anchor.after_pct:.0f} %, the charge counted by the current sensor said "
+        f"{anchor.before_pct:.0f} %: too far apart to be chance.",
         f"The battery is taken to be {charge_with_interval(view)}. Another battery, another chemistry than declared, a load past the shunt "
         "or a faulty sensor would explain it.",
         "Check what is declared (chemistry, capacity, sign of the current); if the battery was changed, note it.",

@@ -17,7 +17,7 @@ def judge(view: View, standing: bool) -> Judgement:
         "sensor_reversed",
         "medium",
         "The current sensor is the wrong way round",
-        f"In the last load steps the voltage fell when the current was said to rise (as if the battery had {1000 * ohm:.1f} milliohm).",
+        f"Each time the sensor said that more current flowed in, the voltage fell, and the other way round ({view.sensors.steps:.0f} times lately). No battery does that.",
         "Charging is counted as discharging and the other way round, so the state of charge cannot be trusted.",
         "Turn the sign in the sensor's settings, or swap the two thin wires at the shunt.",
         "",

@@ -40,8 +40,8 @@ def judge(view: View, standing: bool) -> Judgement:
         "sensor_table",
         "low",
         "Its voltage does not fit what is declared",
-        f"This battery stands {1000 * abs(offset.value):.0f} mV {'above' if offset.value > 0 else 'below'} {said} "
-        f"({1000 * offset.low:+.0f} to {1000 * offset.high:+.0f} mV).",
+        f"At rest this battery stands about {abs(offset.value):.2f} V {'above' if offset.value > 0 else 'below'} {said} "
+        f"({offset.low:+.2f} to {offset.high:+.2f} V).",
         f"{_others(view, offset.value)} Or the number of cells is wrong, or the voltmeter is off. The estimate allows for it.",
         "Compare the sensor with a good voltmeter, and check on the battery's label which kind it is and how many cells it has.",
         "",

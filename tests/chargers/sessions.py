@@ -4,7 +4,7 @@ from random import Random
 from typing import NamedTuple
 
 from analytics.battery import Battery
-from analytics.core import begin, step
+from analytics.core import State, begin, step
 from analytics.reading import Reading
 from simulators.battery import SimulatedBattery
 from simulators.charger import CHARGERS
@@ -78,6 +78,11 @@ def declared(case: Case, *, measures_current: bool = True) -> Battery:
 
 def flagged(run: Run, *, voltage_only: bool = False) -> tuple[str, ...]:
     """The charging rules that raised an alert while or right after this charge, in order of appearance."""
+    return watched(run, voltage_only=voltage_only)[0]
+
+
+def watched(run: Run, *, voltage_only: bool = False) -> tuple[tuple[str, ...], State]:
+    """The same, and the state after the last reading."""
     state = begin(declared(run.case))
     seen: dict[str, None] = {}
     for reading in run.readings:
@@ -85,4 +90,4 @@ def flagged(run: Run, *, voltage_only: bool = False) -> tuple[str, ...]:
         for event in outcome.events:
             if event.kind == "began" and event.rule.startswith("charge_"):
                 seen[event.rule] = None
-    return tuple(seen)
+    return tuple(seen), state

@@ -11,21 +11,23 @@ class Verdict(NamedTuple):
 
     case: Case
     voltage_only: bool
-    wanted: frozenset[str] | None
+    wanted: frozenset[str]
     said: tuple[str, ...]
     outcome: str
-    """flagged | wrong reason | missed | cannot be seen | left alone | false alarm | not scored"""
+    """flagged | wrong reason | missed | cannot be seen | left alone | false alarm | either way"""
+    why: str = ""
+    """What published figures leave open."""
 
 
 def verdict(case: Case, wanted: Expectation, said: tuple[str, ...], *, voltage_only: bool = False) -> Verdict:
-    return Verdict(case, voltage_only, wanted.reasons, said, _outcome(wanted, said, voltage_only))
+    return Verdict(case, voltage_only, wanted.reasons, said, _outcome(wanted, said, voltage_only), wanted.why)
 
 
 def _outcome(wanted: Expectation, said: tuple[str, ...], voltage_only: bool) -> str:
-    if wanted.reasons is None:
-        return "not scored"
     if not wanted.reasons:
-        return "false alarm" if said else "left alone"
+        if set(said) <= wanted.may:
+            return "either way" if wanted.may else "left alone"
+        return "false alarm"
     if wanted.reasons & set(said):
         return "flagged"
     if voltage_only and not wanted.by_voltage:
