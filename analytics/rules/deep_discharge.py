@@ -38,7 +38,7 @@ def _finding(view: View, ended: bool) -> Finding:
     if ended:
         seen = f"The voltage stands at {span.voltage_v:.2f} V under load, below the end of discharge of {end_v:.2f} V."
     else:
-        seen = f"The battery is {charge_with_interval(view)} at {span.voltage_last_v:.2f} V: less than half of the safe limit is left."
+        seen = f"The battery is {charge_with_interval(view)}: less than half of the safe limit is left."
     if kind.lead_acid:
         meaning = f"{kind.a_title_first} battery left like this is damaged within days, and a discharged one freezes at ordinary winter temperatures."
         advice = "Switch everything off now and charge it today, slowly (a twentieth of its capacity per hour or less)."

@@ -5,6 +5,7 @@ falls any more.
 """
 
 from analytics.assessment import Finding
+from analytics.care import HELD_H
 from analytics.rules.rule import HOLD, Judgement, Rule, Said
 from analytics.rules.wording import ahead, amperes, charge_evidence, charge_with_interval, charging_caution, on_day
 from analytics.trend.level import charge_of, is_charging
@@ -39,8 +40,8 @@ def judge(view: View, standing: bool) -> Judgement:
     forecast = view.trend.forecast
     if forecast is None or forecast.basis.startswith("cannot judge"):
         return HOLD if standing and (forecast is None or "charged" not in forecast.basis) else None
-    if is_charging(view):
-        return HOLD if standing else None
+    if is_charging(view) and not _draws_more(view):
+        return HOLD if standing and not _is_lifted(view, forecast.limit_pct) else None
     if forecast.earliest_ms is None:
         return HOLD if standing and _still_low(view, forecast.limit_pct) else None
     within_h = response_h(view)
@@ -49,6 +50,18 @@ def judge(view: View, standing: bool) -> Judgement:
     if forecast.earliest_ms - view.now_ms > within_h * HOUR_MS and not (standing and _is_close(view, forecast.limit_pct)):
         return None
     return Said("forecast_low", "medium", lambda: _finding(view))
+
+
+def _is_lifted(view: View, limit_pct: float) -> bool:
+    """A charger has done its work: what it holds, or has charged for half a day, is not falling."""
+    charge = charge_of(view)
+    return view.care.charging_h >= HELD_H or (charge is not None and charge[1] >= limit_pct + NEAR_PCT)
+
+
+def _draws_more(view: View) -> bool:
+    """On a trip the loads take more than panel or charger gives: the evening's warning must not wait until the sun is quite gone."""
+    span = view.span
+    return view.use.mode == "in use" and span is not None and span.current_a is not None and span.current_a < 0
 
 
 def _is_close(view: View, limit_pct: float) -> bool:

@@ -13,8 +13,8 @@ BELOW_PCT = 1.0
 """Judgement: the estimate trembles by about a point."""
 CLEAR_PCT = 10.0
 """Judgement: ten points above the limit is a charge; a recovering voltage or an hour of sun is less."""
-WIDEST_PCT = 20.0
-"""Judgement: with more than this to the upper end (voltage only, under load) nothing can be said."""
+WIDEST_PCT = 22.5
+"""Judgement: with more than this to the upper end (half of what says nothing at all; voltage only, under load) nothing can be said."""
 
 
 def judge(view: View, standing: bool) -> Judgement:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from analytics.trend.forecast import forecast_of
 from analytics.trend.hourly import hour_over
 from analytics.trend.memory import DAY_MS, HOUR_MS, Exposure, Hour, TrendMemory
 
@@ -22,6 +23,9 @@ LONGEST_MS = 3_600_000
 CHARGE_V = 0.30
 """So far above a full battery's rest voltage (six cells) only a charger keeps it; surface charge stays below. Judgement, after the
 published trace that falls from 14.4 V to 13.1 V in a day (check values RELAX-SLA)."""
+OFTEN_MS = 900_000
+NEAR_MS = 8 * HOUR_MS
+"""Judgement: an evening's loads come within minutes; with the limit a night away, once an hour is too seldom on a trip."""
 COLDEST_MS = 5 * DAY_MS
 """A forecast of the weather is worth about five days. Judgement."""
 
@@ -37,10 +41,22 @@ def update(view: View, memory: TrendMemory) -> TrendMemory:
     at_h = span.end_ms // HOUR_MS
     if at_h != memory.hour.at_h:
         memory = hour_over(view, memory, at_h)
+    elif view.use.mode == "in use" and (span.begin_ms - span.gap_ms) // OFTEN_MS != span.end_ms // OFTEN_MS:
+        memory = _foreseen(view, memory)
     hour = _grown(view, span, memory)
     if span.voltage_v < 0.93 * view.model.top_v or memory.eod_ms is not None:
         return memory._replace(hour=hour, eod_ms=_eod_ms(view, span, memory.eod_ms))
     return TrendMemory(hour, *memory[1:])
+
+
+def _foreseen(view: View, memory: TrendMemory) -> TrendMemory:
+    """On a trip with the limit near: the forecast anew within the hour, with the load of the running hour."""
+    early_ms = None if memory.forecast is None else memory.forecast.earliest_ms
+    hour, recent_a = memory.hour, memory.recent_a
+    if early_ms is None or early_ms - view.now_ms > NEAR_MS or recent_a is None or hour.heard_ms < OFTEN_MS:
+        return memory
+    running_a = 1000 * (hour.in_as - hour.out_as) / hour.heard_ms
+    return memory._replace(forecast=forecast_of(view, memory._replace(recent_a=min(recent_a, round(running_a, 4)))))
 
 
 def _grown(view: View, span: Span, memory: TrendMemory) -> Hour:

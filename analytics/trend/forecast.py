@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from math import sqrt
 from typing import TYPE_CHECKING
 
 from analytics import estimate
 from analytics.assessment import Forecast, Load
-from analytics.trend.level import WIDE_PCT, charge_of
+from analytics.trend.level import SMALL_C, WIDE_PCT, charge_of
 from analytics.trend.memory import BIN_H, BINS, DAY_MS, HOUR_MS, OLD_DAYS, Hour, TrendMemory
-from analytics.trend.points import level_interval, shift_v
+from analytics.trend.points import OWN_TABLE_V, level_interval, pct_of, shift_v
+from analytics.trend.slope import Z90
 
 if TYPE_CHECKING:
     from analytics.view import View
@@ -16,10 +18,20 @@ if TYPE_CHECKING:
 FARTHEST_MS = 365 * DAY_MS
 SLOWEST = 0.02
 """Percent a day below which nothing falls: 0.6 % a month is less than any battery's self-discharge. Judgement."""
-MORE, LESS = 1.25, 0.8
-"""Judgement: one day's loads differ from the pattern by a quarter; the sun, from hardly anything to a fifth more."""
-DULL, BRIGHT = 0.4, 1.2
-SIM_BINS = 7 * BINS
+LOADS_OFF = 0.25
+"""Judgement: one day's loads differ from the pattern by a quarter."""
+DULL_OFF, BRIGHT_OFF = 0.6, 0.2
+"""Judgement: the sun gives from two fifths of the pattern to a fifth more."""
+LUMPY_H = 1.0
+"""Judgement: a kettle takes in minutes what the pattern spreads over three hours: a third of it may come at once."""
+SEEN_PCT = 4.0
+"""Judgement: of a fall by so much, a lead-acid battery's rest voltage shows 30 mV or more."""
+FLAT_ROOM_PCT = 10.0
+"""Judgement: by voltage alone LiFePO4 is told to fall only where its curve falls, within ten points of the limit; a step of the voltmeter
+is worth several percent above."""
+FLAT_DAYS = 5
+"""Judgement: after the last charge its voltage sinks for days by itself, without losing charge."""
+LONGEST_H = 7 * 24
 
 
 def forecast_of(view: View, memory: TrendMemory) -> Forecast:
@@ -42,7 +54,7 @@ def forecast_of(view: View, memory: TrendMemory) -> Forecast:
 
 def _is_small(view: View, memory: TrendMemory) -> bool:
     """A load so small that days of rest voltages know it better than a shunt with an offset."""
-    return -(memory.recent_a or 0.0) < 0.01 * view.model.capacity_ah and view.now_ms // DAY_MS - memory.points[-1][0] <= 3
+    return -(memory.recent_a or 0.0) < SMALL_C * view.model.capacity_ah and view.now_ms // DAY_MS - memory.points[-1][0] <= 3
 
 
 def _by_voltage(view: View, memory: TrendMemory, limit: float) -> Forecast | None:
@@ -60,8 +72,14 @@ def _by_voltage(view: View, memory: TrendMemory, limit: float) -> Forecast | Non
     level_low, level_high = level_interval(view, level, shift)
     last_ms = memory.points[-1][0] * DAY_MS + DAY_MS // 2
     if not view.model.lead:
+        if memory.pattern_h < 24 and memory.points[-1][0] - memory.points[0][0] < FLAT_DAYS:
+            return Forecast(limit, None, None, "rest voltage slope")
         if view.low_pct is not None and view.high_pct is not None and view.high_pct - view.low_pct <= WIDE_PCT:
             last_ms, level_low, level_high = view.now_ms, view.low_pct, view.high_pct
+        elif level - limit > FLAT_ROOM_PCT or memory.points[-1][0] - memory.points[0][0] < FLAT_DAYS:
+            return Forecast(limit, None, None, "rest voltage slope")
+        else:
+            level_low = _flat_low(view, level)
         fast = _flat(view, memory, fast)
     return Forecast(
         limit,
@@ -69,6 +87,17 @@ def _by_voltage(view: View, memory: TrendMemory, limit: float) -> Forecast | Non
         _at(last_ms, level_high - limit, -high, view.now_ms),
         "rest voltage slope",
     )
+
+
+def _flat_low(view: View, level_pct: float) -> float:
+    """The low end of a LiFePO4 level that falls: it stands on the lower branch of its hysteresis, so that it reads low already.
+
+    Without an owner's table it reads lower still: the published curve stands above those of the batteries known here (tests/truth).
+    """
+    if view.battery.rest_voltage_table is None:
+        return level_pct
+    off_v = Z90 * OWN_TABLE_V * view.battery.cells
+    return estimate.rest_pct(view.model, estimate.rest_v(view.model, level_pct) - off_v, None)
 
 
 def _flat(view: View, memory: TrendMemory, fast: float) -> float:
@@ -99,19 +128,31 @@ def _by_charge(view: View, memory: TrendMemory, limit: float) -> Forecast | None
     offset_a, doubt_a = offset_of(view)
     loads, suns = tuple(max(0.0, a + offset_a) for a in memory.load_ah), memory.sun_ah
     mean_a = sum(loads) / BINS
-    if mean_a < 2 * doubt_a:
+    if mean_a < 2 * doubt_a or _is_belied(view, memory, mean_a):
         return None
-    capacity = view.model.capacity_ah
+    capacity = estimate.capacity_ah(view.model, view.belief)
     now_h = view.now_ms // HOUR_MS
     if memory.pattern_h < 24:
         steady = offset_a - memory.recent_a
         if steady <= 2 * doubt_a:
             return Forecast(limit, None, None, "charge balance")
         loads, suns = (steady,) * BINS, (0.0,) * BINS
-    early = _crossing(now_h, (low - limit) / 100 * capacity, loads, suns, MORE, DULL, max(0.0, -memory.recent_a))
-    late = _crossing(now_h, (high - limit) / 100 * capacity, loads, suns, LESS, BRIGHT, 0.0)
+    low_ah, high_ah = (low - limit) / 100 * capacity, (high - limit) / 100 * capacity
+    early = _crossing(now_h, low_ah, loads, suns, 1.0, max(0.0, -memory.recent_a))
+    late = _crossing(now_h, high_ah, loads, suns, -1.0, 0.0)
     ms = [None if h is None else view.now_ms + int(h * HOUR_MS) for h in (early, late)]
     return Forecast(limit, ms[0], ms[1], "charge balance")
+
+
+def _is_belied(view: View, memory: TrendMemory, mean_a: float) -> bool:
+    """A small current for days, and the rest voltage stays where it was: the shunt's offset, whatever its maker states."""
+    if not memory.points or mean_a > SMALL_C * view.model.capacity_ah:
+        return False
+    first, last = memory.points[0], memory.points[-1] if memory.day_v is None else (memory.day, memory.day_v * 1000)
+    shift = shift_v(view, memory.top_mv)
+    fell_pct = pct_of(view, first[1], shift) - pct_of(view, last[1], shift)
+    counted_pct = 2400 * mean_a / view.model.capacity_ah * (last[0] - first[0])
+    return view.model.lead and counted_pct > SEEN_PCT and fell_pct < counted_pct / 3
 
 
 def offset_of(view: View) -> tuple[float, float]:
@@ -122,22 +163,26 @@ def offset_of(view: View) -> tuple[float, float]:
     return 0.0, 1.645 * view.battery.sensor.current_offset_a
 
 
-def _crossing(
-    now_h: int, room_ah: float, loads: tuple[float, ...], suns: tuple[float, ...], more: float, bright: float, now_a: float
-) -> float | None:
-    """Hours until the room is used up by the pattern; the load of now goes on for the first bin. None: not within a week."""
+def _crossing(now_h: int, room_ah: float, loads: tuple[float, ...], suns: tuple[float, ...], side: float, now_a: float) -> float | None:
+    """Hours until the room may be used up (side 1) or must be (side -1); the load of now goes on for an hour. None: not within a week.
+
+    What the loads, the sun and a lump of load may be off are independent, so their squares add up.
+    """
     if room_ah <= 0:
         return 0.0
-    hours = 0.0
-    for step in range(SIM_BINS):
-        bin_ = (now_h + step * BIN_H) % 24 // BIN_H
-        net = loads[bin_] * more - suns[bin_] * bright
-        if step == 0 and now_a > net:
-            net = now_a
-        if net * BIN_H >= room_ah:
-            return hours + room_ah / net
-        room_ah -= net * BIN_H
-        hours += BIN_H
+    out_ah = in_ah = 0.0
+    before_ah, sun_off = room_ah, DULL_OFF if side > 0 else BRIGHT_OFF
+    for hour in range(LONGEST_H):
+        bin_ = (now_h + hour) % 24 // BIN_H
+        load, sun = loads[bin_], suns[bin_]
+        if hour == 0 and now_a > load - sun:
+            load, sun = now_a, 0.0
+        out_ah, in_ah = out_ah + load, in_ah + sun
+        lump_ah = LUMPY_H * load if side > 0 else 0.0
+        left_ah = room_ah - out_ah + in_ah - side * sqrt((LOADS_OFF * out_ah) ** 2 + (sun_off * in_ah) ** 2 + lump_ah**2)
+        if left_ah <= 0:
+            return hour + before_ah / (before_ah - left_ah)
+        before_ah = left_ah
     return None
 
 

@@ -48,13 +48,12 @@ def _charged(view: View, memory: TrendMemory, hour: Hour) -> TrendMemory:
     """Sessions of charging, and from when on a rest voltage counts again."""
     end_ms = (hour.at_h + 1) * HOUR_MS
     if hour.charged:
-        return memory._replace(charged_ms=end_ms, charged_h=memory.charged_h + 1, rest_after_ms=end_ms + 4 * HOUR_MS)
+        memory = memory._replace(charged_ms=end_ms, charged_h=memory.charged_h + 1, rest_after_ms=end_ms + 4 * HOUR_MS)
+        return memory if memory.charged_h < REAL_CHARGE_H else memory._replace(points=(), slope=None, quick=None, day_v=None)
     settle_h = SETTLE_LEAD_H if view.model.lead else SETTLE_LITHIUM_H
     if memory.charged_h < REAL_CHARGE_H:
         return memory if memory.charged_h == 0 else memory._replace(charged_h=0.0)
-    return memory._replace(
-        charged_h=0.0, points=(), slope=None, quick=None, day_v=None, rest_after_ms=max(memory.rest_after_ms, end_ms + settle_h * HOUR_MS)
-    )
+    return memory._replace(charged_h=0.0, rest_after_ms=max(memory.rest_after_ms, end_ms + settle_h * HOUR_MS))
 
 
 def _patterned(memory: TrendMemory, hour: Hour) -> TrendMemory:

@@ -13,12 +13,13 @@ TWO_YEARS_MS = 730 * DAY_MS
 
 def run(readings: Iterable[Reading]) -> tuple[State, list[AlertEvent], list[str | None]]:
     """The last state, what was told, and what became of each reading."""
-    state, events, became = begin(agm()), list[AlertEvent](), list[str | None]()
-    for state, given, outcome in fold(state, readings):
+    last, events, became = begin(agm()), list[AlertEvent](), list[str | None]()
+    for state, given, outcome in fold(last, readings):
+        last = state
         events.extend(outcome.events)
         if type(given) is not Tick:
             became.append(outcome.ignored)
-    return state, events, became
+    return last, events, became
 
 
 def told(events: Iterable[AlertEvent], rule: str) -> list[tuple[str, int]]:

@@ -113,7 +113,7 @@ def _show(console: Console, cold: Totals, warm: Totals) -> None:
             f"high ≤ {HIGH_SHARE:.0%}",
         ),
         ("chattering", lambda t: str(t.chattering), "0"),
-        ("standing for more than 30 days", lambda t: _counted(t.stale), ""),
+        ("standing for more than 30 days (each asks for an act)", lambda t: _counted(t.stale), ""),
         ("alerts by rule", lambda t: _counted(t.began), ""),
     )
     for name, value, target in lines:

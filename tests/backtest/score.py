@@ -19,6 +19,9 @@ WARNINGS = frozenset(("forecast_low", "low_voltage", "deep_discharge"))
 JUSTIFIED = frozenset(("silence", "check_due", "refresh_due", "charge_lithium_cold"))
 """True also of a healthy vehicle: the sensors here do fall silent, reminders are due when they are due, and lithium that a panel charges in
 frost is being harmed, however full it is."""
+FILLED_PCT, FILLED_MS = 97.0, 7 * DAY_MS
+"""That no charge was to full is true, and worth a word, of a battery that in truth was never so full in the week before: a small panel in
+winter does not fill it."""
 NEEDLESS_A_MONTH = 0.05
 """All rules together. Judgement: one needless message in twenty months is forgiven."""
 ALARMS_A_DAY = 150
@@ -72,11 +75,18 @@ class Judged:
     chattering: int = 0
     stale: Counter[str] = field(default_factory=Counter)
     """Alerts that stood for more than 30 days, by rule."""
+    unfilled: int = 0
+    """How often it was said that no charge was to full, and true."""
+    filled_ms: int = 0
+    """When it was last nearly full in truth."""
 
     @property
     def needless(self) -> Counter[str]:
         """Alerts that a healthy vehicle should not have raised, by rule."""
-        return Counter({rule: n for rule, n in self.began.items() if rule not in JUSTIFIED}) if self.healthy else Counter()
+        if not self.healthy:
+            return Counter()
+        true = Counter({"charge_never_full": self.unfilled})
+        return Counter({rule: n for rule, n in self.began.items() if rule not in JUSTIFIED}) - true
 
     @property
     def healthy(self) -> bool:
@@ -96,6 +106,7 @@ def judge(vehicle: Vehicle) -> Judged:
     state, last_ms, first_ms, above = begin(vehicle.battery), None, None, False
     open_: dict[str, tuple[str, int]] = {}
     for told in vehicle.life:
+        done.filled_ms = told.at_ms if told.true_pct >= FILLED_PCT else done.filled_ms
         first_ms = told.at_ms if first_ms is None else first_ms
         state, events = _lived(state, told, last_ms)
         for event in events:
@@ -139,6 +150,7 @@ def _began(done: Judged, vehicle: Vehicle, event: AlertEvent) -> None:
     done.priorities[event.priority] += 1
     done.days_of_alarms[event.at_ms // DAY_MS] += 1
     done.chattering += "chattering" in event.reason
+    done.unfilled += event.rule == "charge_never_full" and event.at_ms - done.filled_ms > FILLED_MS
     if event.rule in WARNINGS and isinstance(vehicle.life, Life) and vehicle.kind == "used":
         lowest_pct = vehicle.life.lowest_pct_if_left_alone(AHEAD_H)
         done.false_on_tour += lowest_pct > done.limit_pct + NEAR_PCT
