@@ -86,6 +86,8 @@ def _forecast(view: View) -> str:
         return f"Where it is heading cannot be judged: {forecast.basis.partition(': ')[2]}."
     if forecast.earliest_ms is None:
         return "It does not fall towards its limit."
+    if forecast.earliest_ms <= view.now_ms:
+        return f"It may be below its limit of {forecast.limit_pct:.0f} % already."
     return f"It reaches its limit of {forecast.limit_pct:.0f} % {ahead(forecast.earliest_ms, view.now_ms)} at the earliest."
 
 

@@ -7,7 +7,7 @@ falls any more.
 from analytics.assessment import Finding
 from analytics.care import HELD_H
 from analytics.rules.rule import HOLD, Judgement, Rule, Said
-from analytics.rules.wording import ahead, amperes, charge_evidence, charge_with_interval, charging_caution, on_day
+from analytics.rules.wording import ahead, amperes, charge_evidence, charge_with_interval, charging_caution, lasting, on_day
 from analytics.trend.level import charge_of, is_charging
 from analytics.view import View
 
@@ -85,8 +85,20 @@ def _finding(view: View) -> Finding:
     assert forecast is not None
     early, late, now_ms = forecast.earliest_ms, forecast.latest_ms, view.now_ms
     assert early is not None
-    when = ahead(early, now_ms)
-    latest = "cannot be told" if late is None else f"is {on_day(late)}"
+    limit = f"{forecast.limit_pct:.0f} %"
+    if early <= now_ms:
+        title, passes = f"May be below {limit} already", f"it may be below the limit of {limit} already"
+    else:
+        when = ahead(early, now_ms)
+        title, passes = f"May fall below {limit} {when}", f"it may fall below the limit of {limit} {when}"
+    if late is None:
+        latest = "how long it will last at best cannot be told"
+    elif late <= now_ms:
+        latest = "most likely it is"
+    else:
+        latest = f"at the latest it {'is' if early <= now_ms else 'does'} {ahead(late, now_ms)}" + (
+            f" ({on_day(late)})" if late - now_ms > 48 * HOUR_MS else ""
+        )
     taking = "" if load is None else f" About {amperes(load.current_a)} is always taken from it."
     slope = view.trend.slope
     if forecast.basis == "charge balance":
@@ -98,9 +110,9 @@ def _finding(view: View) -> Finding:
     return Finding(
         "forecast_low",
         "medium",
-        f"May fall below {forecast.limit_pct:.0f} % {when}",
-        f"The battery is {charge_with_interval(view)}. Worked out {how}, it passes the limit of {forecast.limit_pct:.0f} % {when} at the earliest; the latest {latest}.{taking}",
-        f"Below the limit {battery.kind.a_title} battery ages fast. There is still time to act.",
+        title,
+        f"The battery is {charge_with_interval(view)}. Worked out {how}, {passes}; {latest}.{taking}",
+        f"Below the limit {battery.kind.a_title} battery ages fast; charged in time, it takes no harm.",
         "Charge it, or switch off what takes the current, before then.",
         charging_caution(view),
         (
@@ -123,9 +135,9 @@ def over(view: View) -> str:
     forecast = view.trend.forecast
     if forecast is None or forecast.earliest_ms is None:
         return f"The battery is {charge_with_interval(view)} and does not fall any more."
-    return (
-        f"The battery is {charge_with_interval(view)}; the limit is now reached {ahead(forecast.earliest_ms, view.now_ms)} at the earliest."
-    )
+    if forecast.earliest_ms <= view.now_ms:
+        return f"The battery is {charge_with_interval(view)} and is being watched."
+    return f"The battery is {charge_with_interval(view)}; it is not expected below the limit before {lasting((forecast.earliest_ms - view.now_ms) / HOUR_MS)} from now."
 
 
 FORECAST_LOW = Rule("forecast_low", 900, 6 * 3600, judge, over)

@@ -43,12 +43,12 @@ def judge(view: View, standing: bool) -> Judgement:
         "Its state cannot be judged: this is neither fine nor low. The sensor, its power, its radio or the battery itself may have failed."
     )
     if near:
-        meaning += " When last heard it was on its way down and may pass the safe limit within a week."
+        meaning += " The battery was on its way down and may pass the safe limit within a week."
     return Finding(
         "silence",
         "medium" if near else "low",
         f"Silent for {lasting(silent_h)}",
-        f"Nothing was heard since {on_day(span.end_ms)}; then the battery was {charge_with_interval(view)} at {span.voltage_last_v:.2f} V.",
+        f"Nothing has been heard since {on_day(span.end_ms)}, {lasting(silent_h)} ago; when last heard the battery was {charge_with_interval(view)} at {span.voltage_last_v:.2f} V.",
         meaning,
         "Look whether the sensor has power and signal; measure the voltage by hand and note it if that takes longer.",
         "",
