@@ -41,7 +41,7 @@ def history(double: InfluxDouble, tmp_path: Path) -> Iterator[InfluxHistory]:
 
 
 def settings_of(double: InfluxDouble, folder: Path, **more: object) -> InfluxSettings:
-    return InfluxSettings.model_validate({"url": double.url, "org": double.org, "token_file": folder / "token", "timeout_s": 2, **more})
+    return InfluxSettings.model_validate({"url": double.url, "org": double.org, "token_file": folder / "token", "timeout_s": 10, **more})
 
 
 def pairs(count: int, battery_id: str = "van", step_ms: int = MINUTE, volts: float = 12.6) -> list[tuple[Reading, Assessment]]:

@@ -25,7 +25,7 @@ from ingest.formats import FORMATS
 from ingest.mqtt_source import MqttSettings, MqttSource
 from ingest.pipeline import Pipeline, PipelineSettings
 from ingest.supervisor import Supervised
-from tests.benchmarks import relay_catch_up, watchers
+from tests.benchmarks import batteries, relay_catch_up, watchers
 from tests.benchmarks.scene import BEGIN_MS, battery, readings, row, store
 from tests.brokers import Broker, free_port
 
@@ -286,8 +286,14 @@ def load(folder: Path) -> None:
     watchers.run(folder, 10.0)
 
 
+def fleet(_folder: Path) -> None:
+    """As many batteries as a worker has; `python -m tests.benchmarks.batteries --batteries 100000` takes half an hour."""
+    batteries.main()
+
+
 BENCHES = {
     "path": path, "many": many, "year": year, "durable": durable, "process": process, "relay": relay, "load": load,
+    "fleet": fleet,
 }  # fmt: skip
 
 

@@ -18,7 +18,6 @@ from analytics import keep
 from analytics.batch import Batch
 from analytics.core import begin
 from analytics.fold import fold
-from analytics.reading import Reading
 from api import record
 from api.clock import MachineClock
 from api.database import Database
@@ -54,13 +53,14 @@ def database(postgres: bool) -> Iterator[Database]:
             yield opened
 
 
-def fill(opened: Database, count: int, state: bytes, at_ms: int) -> None:
-    """So many declared batteries, each with the same state after a day."""
+def fill(opened: Database, count: int, checkpoints: list[tuple[int, bytes]]) -> None:
+    """So many declared batteries, each with a state after a day: at all minutes of the hour, so that what comes once an hour comes evenly."""
     made = [battery(number) for number in range(count)]
     with opened.writing() as connection:
         insert_each(connection, BATTERIES, [(n, b.id, 0) for n, b in enumerate(made, 1)], "")
         insert_each(connection, DECLARATIONS, [(n, n, BEGIN_MS, "bench", record.battery_dumps(b)) for n, b in enumerate(made, 1)], "")
-        insert_each(connection, NEWEST_CHECKPOINTS, [(n, at_ms, state) for n in range(1, count + 1)], "")
+        kept = [(n, *checkpoints[(n - 1) % PHASES]) for n in range(1, count + 1)]
+        insert_each(connection, NEWEST_CHECKPOINTS, kept, "")
 
 
 def resident_kb() -> int:
@@ -68,10 +68,10 @@ def resident_kb() -> int:
     return int(next(line.split()[1] for line in Path("/proc/self/status").read_text().splitlines() if line.startswith("VmRSS")))
 
 
-def deliveries(count: int, begin_ms: int) -> Iterator[Delivery]:
-    """One reading of each battery after the other; they are at all minutes of their hours, so that what comes once an hour comes evenly."""
-    minutes = [(reading.at_ms, payload(reading)) for reading in readings("", PHASES, EVERY_MS, begin_ms)]
-    source = readings("", 1 << 40, EVERY_MS, begin_ms + PHASES * EVERY_MS)
+def deliveries(count: int) -> Iterator[Delivery]:
+    """One reading of each battery after the other, from where its checkpoint ends."""
+    minutes = [(reading.at_ms, payload(reading)) for reading in islice(readings("", DAY + PHASES, EVERY_MS), DAY, None)]
+    source = readings("", 1 << 40, EVERY_MS, BEGIN_MS + (DAY + PHASES) * EVERY_MS)
     while True:
         for number in range(count):
             at_ms, body = minutes[number % PHASES]
@@ -83,9 +83,9 @@ def deliveries(count: int, begin_ms: int) -> Iterator[Delivery]:
 class Measured:
     """What one number of batteries takes."""
 
-    def __init__(self, count: int, state: bytes, begin_ms: int, postgres: bool) -> None:
+    def __init__(self, count: int, checkpoints: list[tuple[int, bytes]], postgres: bool) -> None:
         with database(postgres) as opened:
-            fill(opened, count, state, begin_ms)
+            fill(opened, count, checkpoints)
             store = FencedLedger(SqlLedger(opened), _never)
             folding = Folding(store, CHECKPOINT_READINGS)
             make = partial(FORMATS["json"].decoder, FORMATS["json"].settings.model_validate(FORMAT))
@@ -95,7 +95,7 @@ class Measured:
             self.load_ms = (time.perf_counter() - began) / count * 1e3
             for nth, live in enumerate(folding.lives.values()):
                 live.since = nth % CHECKPOINT_READINGS
-            stream = deliveries(count, begin_ms + EVERY_MS)
+            stream = deliveries(count)
             self._work(intake, store, list(islice(stream, max(count, PHASES * FEW))))  # each has its first decoder and details
             self.kb = (resident_kb() - empty_kb) / count
             given = list(islice(stream, READINGS))
@@ -118,11 +118,11 @@ def _never(reason: str) -> None:
 
 def main(many: int = MANY, postgres: bool = False) -> None:
     """Print the rows of the table."""
-    state, last = begin(battery()), 0
-    for state, given, _ in fold(begin(battery()), readings(battery().id, DAY, EVERY_MS)):  # noqa: B007 - the last is wanted
-        last = given.at_ms if type(given) is Reading else last
-    kept = keep.dumps(state)
-    few, most = (Measured(count, kept, last, postgres) for count in (FEW, many))
+    checkpoints = []
+    for nth, (state, given, _) in enumerate(fold(begin(battery()), readings(battery().id, DAY + PHASES - 1, EVERY_MS))):
+        if nth >= DAY - 1:
+            checkpoints.append((given.at_ms, keep.dumps(state)))
+    few, most = (Measured(count, checkpoints, postgres) for count in (FEW, many))
     where = "PostgreSQL" if postgres else "SQLite"
     row(f"a reading of {FEW} batteries ({where}, {A_COMMIT} a commit), processor time", f"{few.each_us:.0f} us", "")
     row(f"a reading of {many:,} batteries against it", f"{most.each_us / few.each_us:.2f}", "at most 1.3")

@@ -21,7 +21,7 @@ Points = dict[tuple[str, str, int], dict[str, int | float]]
 """(measurement, battery, time in ns) → fields."""
 
 _FIELD = re.compile(r"([A-Za-z_][A-Za-z0-9_]*)=(-?[0-9]+)i")
-_LINE = re.compile(r"([^, \\]+)((?:,[^,= \\]+=(?:\\[,= ]|[^,= ])+)*) ([^ ]+) ([0-9]+)")
+_LINE = re.compile(r"([^, \\]+)((?:,[^,= \\]+=(?:\\[,= ]?|[^,= \\])+)*) ([^ ]+) ([0-9]+)")
 
 
 class InfluxDouble:

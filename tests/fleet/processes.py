@@ -2,6 +2,7 @@
 
 import contextlib
 import json
+import os
 import signal
 import subprocess
 import sys
@@ -50,6 +51,11 @@ class Workers:
     def kill(self, n: int) -> None:
         """Kill -9."""
         self._processes[n].kill()
+
+    def cpu_s(self, n: int) -> float:
+        """Seconds of processor time that this worker has used since it was started."""
+        fields = Path(f"/proc/{self._processes[n].pid}/stat").read_text().rpartition(")")[2].split()
+        return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
 
     def stop(self, seconds: float = 20) -> None:
         """Let them end cleanly, and kill those that do not."""
