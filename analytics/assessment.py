@@ -19,7 +19,7 @@ class Anchor(NamedTuple):
     """A resynchronisation of the count: which, when, what it changed and how much it disagreed with what was believed."""
 
     kind: str
-    """rest | full | empty | load | gap | declared | check"""
+    """rest | full | empty | gap | declared | check"""
     at_ms: int
     before_pct: float | None
     after_pct: float

@@ -29,7 +29,6 @@ ANCHORS = {
     "rest": "its voltage was read at rest",
     "full": "it was charged full",
     "empty": "it was drained to its end",
-    "load": "its voltage was read under a known load",
     "gap": "its voltage was read after a silence",
     "declared": "its owner declared it",
     "check": "a person measured its voltage",

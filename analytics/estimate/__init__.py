@@ -1,7 +1,7 @@
 """The state-of-charge estimator. What the rest may use is here; how it works stands in the other files.
 
 Read them in this order: `model` (constants), `belief` (the states), `counting` (prediction), `filtering` (the algebra), `voltage`
-(correction), `resting` and `charged` (anchors), `advancing` (one reading).
+(correction), `resting`, `charged` and `emptied` (anchors), `advancing` (one reading).
 """
 
 from __future__ import annotations

@@ -6,6 +6,7 @@ from analytics.assessment import Anchor
 from analytics.estimate.belief import OFFSET, SOC, Belief, Filter, Habit, Marks, N, Slot, prior
 from analytics.estimate.charged import UNSEEN, after_silence, by_charger, by_charger_alone
 from analytics.estimate.counting import STILL, between, over_gap, over_slot, possible
+from analytics.estimate.emptied import at_end, by_end
 from analytics.estimate.filtering import doubted, replaced
 from analytics.estimate.model import Model, rest_pct
 from analytics.estimate.resting import rest_anchor, rest_marked
@@ -140,6 +141,8 @@ def _settled(model: Model, belief: Belief, f: Filter, slot: Slot, habit: Habit) 
             marks, full = by_charger_alone(model, f, marks, slot, seen)
         else:
             f, marks, full = by_charger(model, f, marks, slot, seen)
+            f, marks, empty = by_end(model, f, marks, slot, seen)
+            full = empty or full
         anchor = full or found or anchor
     return Belief(slot.last_ms, possible(f.mean[SOC]), f, _opened(slot), habit, marks, anchor)
 
@@ -154,6 +157,8 @@ def _switched(model: Model, f: Filter, habit: Habit) -> Filter:
 def _corrected(model: Model, f: Filter, habit: Habit, seen: Seen) -> tuple[Filter, float]:
     if habit.blind:
         return by_voltage_alone(model, f, habit, seen)
+    if at_end(model, seen):
+        return f, 0.0
     return by_voltage(model, f, habit, seen) or (f, 0.0)
 
 
@@ -224,6 +229,7 @@ def _after_gap(model: Model, belief: Belief, f: Filter, slot: Slot, habit: Habit
             f = after_silence(model, f, seen)
     after = possible(f.mean[0])
     anchor = Anchor("gap", at_ms, 100 * before, 100 * after, surprise)
+    habit = habit._replace(interval_ms=min(at_ms - slot.last_ms, 2.0 * habit.interval_ms))
     fresh_slot = Slot(at_ms, at_ms, v, a, counter, 0.0, 0.0, 0, 0.0, 0.0, amps, known_c)
     marks = belief.marks._replace(rest_since_ms=None, rest_v=None, slope_v_per_h=None, held_since_ms=None, held_v=None)
     return Belief(at_ms, after, f, fresh_slot, habit, marks, anchor)

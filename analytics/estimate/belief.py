@@ -108,6 +108,8 @@ class Marks(NamedTuple):
     full_sd: float = 1.0
     full_ms: int | None = None
     """Last time the battery was full."""
+    empty_ms: int | None = None
+    """Last time a discharge was at its end."""
 
 
 class Belief(NamedTuple):

@@ -5,7 +5,7 @@ from __future__ import annotations
 from math import exp
 
 from analytics.estimate.belief import CAPACITY, OFFSET, SLOW, SOC, Filter, Habit, Slot
-from analytics.estimate.filtering import Keep, Noise, moved
+from analytics.estimate.filtering import Keep, Noise, bounded, moved
 from analytics.estimate.model import GRID, Model
 
 SLOW_H = 3.0
@@ -14,6 +14,10 @@ SLOW_PART, SLOW_DOUBT = 1.3, 0.6
 """Its resistance over that of load steps, and how far it may be off. Judgement: a voltage falls about as much again in hours."""
 FADING_DOUBT = 0.6
 """How far its fading may be off, as a part of what is left: it is no single exponential. Judgement."""
+FLOAT_C = 0.0003
+"""What a day of held voltage makes the offset doubtful, as a part of the capacity per hour: gassing looks the same. Judgement."""
+GAS_DOUBT, GAS_LASTS_H = 0.8, 4.0
+"""How far the gassing current may be off, as a part, and for how long. Judgement."""
 SURFACE_H = 48.0
 BUILD_H = 6.0
 """Surface charge builds within hours of charging and stands for days (check values, relaxation trace)."""
@@ -83,12 +87,14 @@ def _over(
     keep_table = exp(-abs(by) * model.curve_rate)
     offset_sd = max(0.002, model.battery.sensor.current_offset_a)
     keep_offset, offset_noise = 1.0, (WANDER * offset_sd) ** 2 * hours / 24
+    if model.lead and volts > model.float_v:
+        offset_noise += (FLOAT_C * model.capacity_ah) ** 2 * hours / 24
     if habit.blind:
         keep_offset = exp(-hours / LOAD_H)
         offset_noise = (spread_a2 + (0.001 * model.capacity_ah) ** 2) * (1 - keep_offset * keep_offset)
-    gas_sd = 0.8 * gas / scale
+    gas_sd = GAS_DOUBT * gas / scale
     noise = Noise(
-        soc=doubt_ah2 / (scale * scale) + gas_sd * gas_sd * hours * 4 + 1e-8 * hours + _misfit_noise(habit, hours),
+        soc=doubt_ah2 / (scale * scale) + gas_sd * gas_sd * hours * GAS_LASTS_H + 1e-8 * hours + _misfit_noise(habit, hours),
         offset=offset_noise,
         capacity=1.2e-8 * hours,
         table=model.table_sd_v**2 * (1 - keep_table * keep_table),
@@ -97,7 +103,8 @@ def _over(
     )
     keep = Keep(keep_table, keep_slow, keep_surface, keep_offset)
     per_capacity = 0.0 if habit.blind else -by / max(0.25, f.mean[CAPACITY])
-    return moved(f, by, -hours / scale, per_capacity, keep, ohms * ah / hours * (1 - keep_slow), add_surface, noise)
+    f = moved(f, by, -hours / scale, per_capacity, keep, ohms * ah / hours * (1 - keep_slow), add_surface, noise)
+    return bounded(f.mean, f.cov)
 
 
 def _misfit_noise(habit: Habit, hours: float) -> float:

@@ -9,7 +9,7 @@ from __future__ import annotations
 from math import exp
 
 from analytics.estimate.belief import DIAGONAL, SLOW, SOC, SURFACE, TABLE, Filter
-from analytics.estimate.filtering import corrected
+from analytics.estimate.filtering import corrected, doubted
 from analytics.estimate.model import Model, slope
 
 POINTS = 30
@@ -17,6 +17,8 @@ ENDS_SD = 0.015
 """Even where the curve is steep. Judgement: a rested cell near full stands some points beside any table."""
 WIDE_SD = 0.18
 """From here on the grid; below it a line across what the state of charge may be is good enough and keeps what the states share."""
+CONTRADICTED = 3.0
+"""Standard deviations. Judgement: the usual three."""
 HIDDEN = 0.4
 """Part of the hysteresis that stays unknown though the way of the charge is followed (state `surface_v`). Judgement."""
 
@@ -68,7 +70,12 @@ def by_curve_alone(model: Model, f: Filter, rest_v: float, variance: float) -> F
 
 
 def up_to(f: Filter, soc: float, variance: float) -> Filter:
-    """The filter after a measurement that lasts: it may narrow the state of charge to its own variance and no further."""
+    """The filter after a measurement that lasts: it may narrow the state of charge to its own variance and no further.
+
+    A state of charge that it contradicts is dropped.
+    """
+    if (soc - f.mean[SOC]) ** 2 > CONTRADICTED**2 * (f.cov[0] + variance):
+        f = doubted(f)
     prior = f.cov[0]
     if prior <= 1.001 * variance:
         return f
@@ -84,11 +91,15 @@ def secant(model: Model, soc: float, sd: float) -> tuple[float, float, float]:
     return middle, per_soc, max(abs(middle - low - per_soc * (soc - below)), abs(high - middle - per_soc * (above - soc)))
 
 
+def unsure_v(model: Model) -> float:
+    """What a published curve may be off where it is flat, volts; an owner's own is taken as it is."""
+    return 0.0 if model.battery.rest_voltage_table else 2 * model.battery.kind.rest_voltage_spread_v.value * model.battery.cells
+
+
 def room(model: Model, soc: float, prior: float) -> float:
     """How much of a correction is allowed, 0 to 1: the state of charge is never known better than the piece that hysteresis hides."""
     kind = model.battery.kind
     if any(low <= 100 * soc <= high for low, high in kind.voltage_tells):
         return max(0.0, 1.0 - ENDS_SD * ENDS_SD / prior)
-    unsure = 0.0 if model.battery.rest_voltage_table else 2 * kind.rest_voltage_spread_v.value
-    hidden = (HIDDEN * kind.hysteresis_v.value + unsure) * model.battery.cells / slope(model, soc)[1] + ENDS_SD
+    hidden = (HIDDEN * kind.hysteresis_v.value * model.battery.cells + unsure_v(model)) / slope(model, soc)[1] + ENDS_SD
     return max(0.0, 1.0 - hidden * hidden / prior)

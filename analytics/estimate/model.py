@@ -70,7 +70,7 @@ def model_of(battery: Battery) -> Model:
     table, grid = _shared(own or tuple((p, v * cells) for p, v in kind.rest_voltage.rows))
     spread = kind.rest_voltage_spread_v.value * cells
     # Judgement: an owner's own table is off by 20 mV for six cells (one standard deviation); published ones by the chemistry's spread.
-    table_sd = (0.0035 if kind.lead_acid else 0.005) * cells if own else (2.5 if kind.lead_acid else 1.25) * spread
+    table_sd = (0.0035 if kind.lead_acid else 0.005) * cells if own else (1.5 if kind.lead_acid else 1.25) * spread
     volts = cells / 6
     resistance = kind.internal_resistance_ohm_ah.value * cells / ah
     return Model(

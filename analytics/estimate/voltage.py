@@ -8,7 +8,7 @@ from typing import NamedTuple
 from analytics.estimate.belief import CAPACITY, DIAGONAL, OFFSET, PER_K, SLOW, SOC, SURFACE, TABLE, TAIL, Filter, Habit
 from analytics.estimate.counting import MISFIT, SLOW_PART, plateau_v
 from analytics.estimate.filtering import corrected, replaced
-from analytics.estimate.lithium import WIDE_SD, by_curve, by_curve_alone, room, secant, up_to
+from analytics.estimate.lithium import WIDE_SD, by_curve, by_curve_alone, room, secant, unsure_v, up_to
 from analytics.estimate.model import REFERENCE_C, Model, slope
 
 FAST_PART = 0.3
@@ -103,7 +103,7 @@ def by_voltage(model: Model, f: Filter, habit: Habit, seen: Seen) -> tuple[Filte
             return by_curve(model, f, v - expected + rest, load * load + (0.01 * model.volts) ** 2, lasting), 0.0
         allowed = room(model, soc, f.cov[0])
         if allowed < 0.02:
-            hidden = f.cov[DIAGONAL[TABLE]] + f.cov[DIAGONAL[SURFACE]] + 4 * load * load + (0.01 * model.volts) ** 2
+            hidden = f.cov[DIAGONAL[TABLE]] + f.cov[DIAGONAL[SURFACE]] + 4 * load * load + unsure_v(model) ** 2 + (0.01 * model.volts) ** 2
             if (v - expected) ** 2 < BEYOND**2 * hidden:
                 return None
             return by_curve_alone(model, f, v - expected + rest, hidden), 0.0
@@ -152,7 +152,7 @@ def _lithium_alone(model: Model, f: Filter, habit: Habit, seen: Seen) -> Filter:
         flows = min(0.5 * model.capacity_ah, off / ((1.0 + SLOW_PART) * habit.resistance))
         sd = BLIND_PART * flows + 0.005 * model.capacity_ah
         f = replaced(f, OFFSET, -flows, sd * sd)
-    load = BLIND_PART * abs(off) + LITHIUM_LOAD_V * model.battery.cells
+    load = BLIND_PART * abs(off) + LITHIUM_LOAD_V * model.battery.cells + unsure_v(model)
     return by_curve_alone(model, f, v - f.mean[TABLE] - f.mean[SURFACE], load * load)
 
 

@@ -131,6 +131,33 @@ def test_lithium_is_anchored_by_full() -> None:
     assert estimate.last_full_ms(belief) is not None
 
 
+@pytest.mark.parametrize(("celsius", "least", "most"), [(25.0, 0.0, 6.0), (-10.0, 15.0, 35.0)])
+def test_the_end_of_a_discharge_is_an_anchor(celsius: float, least: float, most: float) -> None:
+    """At 1.75 V a cell under a twenty-hour load (EN 50342) a battery believed half full is empty; a cold one keeps what cold holds back."""
+    owner = battery("agm", initial_state_of_charge_pct=80.0)
+    belief = told(owner, [(h / 60, 12.4 - 2.0 * (h / 600) ** 4, -5.0 + 0.01 * (h % 7), celsius) for h in range(640)])
+    assert belief.anchor is not None
+    assert belief.anchor.kind == "empty"
+    assert least <= 100 * (belief.soc or 0) <= most
+
+
+def test_a_burst_is_no_end_of_a_discharge() -> None:
+    """A mover's hundred amperes pull the voltage below 1.75 V a cell: no anchor, and the count goes on."""
+    owner = battery("agm", initial_state_of_charge_pct=80.0)
+    belief = told(owner, [(h / 360, 12.5 if h < 300 else 10.3, -0.5 if h < 300 else -100.0, 20.0) for h in range(340)])
+    assert belief.anchor is not None
+    assert belief.anchor.kind == "declared"
+    assert 100 * (belief.soc or 0) > 55
+
+
+@pytest.mark.parametrize(("volts", "low", "high"), [(14.3, 90, 100), (13.3, 60, 100), (12.3, 0, 25)])
+def test_lithium_without_a_current_is_read_from_its_curve(volts: float, low: float, high: float) -> None:
+    """Two days at one voltage, declared half full and with no current known: the curve says where it must be."""
+    owner = battery("lifepo4", initial_state_of_charge_pct=50.0)
+    belief = told(owner, [(k / 12, volts, None, 20.0) for k in range(12 * 48)])
+    assert low <= 100 * (belief.soc or 0) <= high
+
+
 def test_lead_acid_is_anchored_by_full_and_then_knows_its_offset() -> None:
     """Charged to the tail for hours, the battery is full within a few points though it was declared 15 points lower."""
     owner = battery("agm", initial_state_of_charge_pct=60.0)
