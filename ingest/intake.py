@@ -3,6 +3,7 @@
 It neither waits nor commits: the loop (ingest.pipeline) does, and calls the methods that read the store in the store's thread.
 """
 
+from collections import defaultdict
 from collections.abc import Callable, Mapping, Sequence
 
 import structlog
@@ -30,6 +31,8 @@ FORESEEN_AT_ONCE = 100
 MOST_STREAMS = 50_000
 BESIDE_MS = 8
 """Judgement: nobody has more than a handful of sensors on one battery."""
+CLOSE_MS = 600_000
+"""Judgement: known readings so close together are read in one go."""
 
 Decoders = Mapping[str, Callable[[str | None], Decoder]]
 """Name in the settings' formats → battery id → a fresh decoder."""
@@ -217,18 +220,19 @@ class Intake:
         if not self.late:
             return
         batteries = {reading.battery_id for reading, _, _ in self.late}
-        known = {(r.battery_id, r.at_ms, r.sequence) for r, _ in self.batch.kept if r.battery_id in batteries}
-        known |= self.folding.store.has([(r.battery_id, r.at_ms, r.sequence) for r, _, _ in self.late])
+        kept = [r for r, _ in self.batch.kept if r.battery_id in batteries]
+        known = self.folding.store.has([(r.battery_id, r.at_ms, r.sequence) for r, _, _ in self.late])
+        known |= {(r.battery_id, r.at_ms, r.sequence) for r in kept}
+        there = self._there(known, kept)
         while self.late:
             reading, source, receipt = self.late[-1]
-            key = (reading.battery_id, reading.at_ms, reading.sequence)
-            new = key not in known
+            new = (reading.battery_id, reading.at_ms, reading.sequence) not in known
             if not new:
-                reading, new = self._beside(reading)
-                key = (reading.battery_id, reading.at_ms, reading.sequence)
+                reading, new = _beside(reading, there)
             if new:
                 self.folding.keep_late(self.folding.lives[reading.battery_id], reading, self.batch)
-                known.add(key)
+                known.add((reading.battery_id, reading.at_ms, reading.sequence))
+                there[reading.battery_id, reading.at_ms].append(on_the_grid(reading))
                 self.counters.late += 1
                 self.counters.late_by_source[source] += 1
             else:
@@ -238,17 +242,45 @@ class Intake:
                 receipt.duplicates += not new
             self.late.pop()
 
-    def _beside(self, reading: Reading) -> tuple[Reading, bool]:
-        """A reading whose time and number are known: the same again, or what a second sensor said in that millisecond, which is then kept
-        beside it, a millisecond or a few later. Reads the store."""
-        rounded, battery_id, at_ms = on_the_grid(reading), reading.battery_id, reading.at_ms
-        near = [r for r, _ in self.batch.kept if r.battery_id == battery_id and at_ms <= r.at_ms < at_ms + BESIDE_MS]
-        near += self.folding.store.readings(battery_id, at_ms, at_ms + BESIDE_MS)
-        taken = {r.at_ms for r in near if r.sequence == reading.sequence}
-        free_ms = next((ms for ms in range(at_ms, at_ms + BESIDE_MS) if ms not in taken), None)
-        if free_ms is None or any(same_sample(rounded, r) for r in near):
+    def _there(self, known: set[tuple[str, int, int]], kept: list[Reading]) -> dict[tuple[str, int], list[Reading]]:
+        """What is there, in the store and in this batch, at and just after the times of known readings. A reconnect brings hundreds of
+        them, one after the other, so stretches are read and not single readings."""
+        there: dict[tuple[str, int], list[Reading]] = defaultdict(list)
+        for reading in kept:
+            there[reading.battery_id, reading.at_ms].append(reading)
+        times: dict[str, set[int]] = defaultdict(set)
+        for reading, _, _ in self.late:
+            if (reading.battery_id, reading.at_ms, reading.sequence) in known:
+                times[reading.battery_id].add(reading.at_ms)
+        for battery_id, found in times.items():
+            for begin_ms, end_ms in _stretches(sorted(found)):
+                for reading in self.folding.store.readings(battery_id, begin_ms, end_ms + BESIDE_MS):
+                    there[battery_id, reading.at_ms].append(reading)
+        return there
+
+
+def _stretches(times: list[int]) -> list[tuple[int, int]]:
+    """First and last of the times that lie close together."""
+    found: list[tuple[int, int]] = []
+    for ms in times:
+        if found and ms - found[-1][1] <= CLOSE_MS:
+            found[-1] = (found[-1][0], ms)
+        else:
+            found.append((ms, ms))
+    return found
+
+
+def _beside(reading: Reading, there: dict[tuple[str, int], list[Reading]]) -> tuple[Reading, bool]:
+    """A reading whose time and number are known: the same again (False), or what a second sensor said in that millisecond, which is
+    then to be kept beside it, a millisecond or a few later."""
+    rounded, battery_id, at_ms = on_the_grid(reading), reading.battery_id, reading.at_ms
+    for ms in range(at_ms, at_ms + BESIDE_MS):
+        here = there.get((battery_id, ms), [])
+        if any(same_sample(rounded, r) for r in here):
             return reading, False
-        return reading._replace(at_ms=free_ms), True
+        if all(r.sequence != reading.sequence for r in here):
+            return reading._replace(at_ms=ms), True
+    return reading, False
 
 
 def _cut_off(result: Reading | Rejected) -> Rejected:

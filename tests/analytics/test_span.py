@@ -120,3 +120,27 @@ def test_details_say_the_same_whenever_they_are_said() -> None:
             told.extend(assessment.details for assessment in reversed(outcomes))
     assert at_once == later[::-1]
     assert len({details.at_ms for details in at_once}) > 10
+
+
+def turns(state: State) -> tuple[object, ...]:
+    """What is judged at once when it changes."""
+    session = state.charging.session
+    return state.charging.phase, state.use.mode, state.trend.eod_ms, session is not None and not session.over
+
+
+def test_a_change_of_phase_is_judged_at_once_and_what_goes_on_every_five_minutes() -> None:
+    """Whenever the phase of charging or the use changes the rules are judged in the same step, however short ago they were; otherwise not before five minutes."""
+    state = begin(Battery("heron", "agm", 100.0, initial_state_of_charge_pct=60.0))
+    samples: list[Sample] = [*[(12.2, -9.0, 15.0)] * 33, *[(12.9, 9.0, 15.0)] * 11, *[(12.2, -9.0, 15.0)] * 33]
+    changes, waits = 0, []
+    for i, (v, a, t) in enumerate(samples):
+        at_ms = START_MS + i * 60_000
+        before, (state, _) = state, step(state, Reading("heron", at_ms, v, a, t))
+        if turns(state) != turns(before):
+            changes += 1
+            assert state.judged_ms == at_ms
+        elif state.judged_ms != before.judged_ms and state.trend.hour.at_h == before.trend.hour.at_h:
+            waits.append(state.judged_ms - before.judged_ms)
+    assert changes >= 3
+    assert len(waits) >= 8
+    assert all(wait >= 300_000 for wait in waits)

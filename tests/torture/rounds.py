@@ -69,7 +69,8 @@ class Zygote:
 
     def __init__(self, database: Path, port: int, clock: Path) -> None:
         command = [sys.executable, "-m", "tests.torture.service", str(database), str(port), str(clock)]
-        with (database.parent / "service.log").open("w") as log:
+        self._log = database.parent / "service.log"
+        with self._log.open("w") as log:
             self._process = subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, stderr=log)
         assert self._line() == "loaded"
         self.pid: int | None = None
@@ -83,6 +84,13 @@ class Zygote:
         self._process.stdin.write(how + "\n")
         self._process.stdin.flush()
         self.pid = int(self._line())
+
+    def listening(self, patience_s: float = 60.0) -> None:
+        """Returns once the first service has subscribed: on a busy machine that takes longer than any fixed time."""
+        end = time.monotonic() + patience_s
+        while "source is open" not in self._log.read_text(encoding="utf-8"):
+            assert time.monotonic() < end, "the service did not subscribe"
+            time.sleep(0.02)
 
     def end(self, sign: int) -> int:
         """Send a signal and wait; gives the exit code."""
@@ -163,7 +171,7 @@ def torture(folder: Path, rounds: int, seed: int, *, power_cut: bool, careless: 
         zygote = Zygote(database, broker.port, clock_path)
         try:
             zygote.go(how)
-            time.sleep(1.0)  # the subscription must exist before the first message, or the broker owes us nothing
+            zygote.listening()  # the subscription must exist before the first message, or the broker owes us nothing
             sender = Sender(broker.port, clock, rng)
             sender.start()
             for _ in range(rounds):
@@ -233,7 +241,7 @@ def _check(database: Path, sent: list[Reading], tally: Tally) -> None:
         if resumed is None or resumed[0] != kept[-1].at_ms:
             tally.wrong.append(f"{battery.id}: the newest checkpoint is not of the last reading")
         elif keep.dumps(kept_state := keep.loads(battery, resumed[1])) != keep.dumps(state):
-            differing = [name for name in State._fields if name != "details" and getattr(kept_state, name) != getattr(state, name)]
+            differing = [name for name in State._fields if name != "told" and getattr(kept_state, name) != getattr(state, name)]
             tally.wrong.append(f"{battery.id}: the kept state is not the fold of history in {', '.join(differing)}")
     told = [event for _, event, _ in ledger.events_to_tell(1_000_000)]
     _check_events(expected_events, told, tally)
