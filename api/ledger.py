@@ -281,11 +281,6 @@ class SqlLedger:
         with self.database.writing() as connection:
             ledger_deliveries.tried(connection, delivery_id, at_ms, state, due_ms, error)
 
-    def deliveries(self, alert_id: str | None = None, limit: int = 100) -> list[Delivery]:
-        """Newest first: what was pushed or waits to be, of one alert or of all."""
-        with self.database.reading() as connection:
-            return ledger_deliveries.of_alert(connection, alert_id, limit)
-
     def delivered(self, **wanted: Any) -> list[Delivery]:
         """See api.ports.Ledger."""
         with self.database.reading() as connection:

@@ -192,15 +192,6 @@ def tried(connection: Connection, delivery_id: int, at_ms: int, state: str, due_
     connection.execute(update(DELIVERIES).where(d.id == delivery_id).values(tries=d.tries + 1, **values))
 
 
-def of_alert(connection: Connection, alert_id: str | None, limit: int) -> list[Delivery]:
-    """Newest first: the deliveries that speak of an alert, or all."""
-    d, a = DELIVERIES.c, DELIVERED_ALERTS.c
-    query = select(DELIVERIES).order_by(d.id.desc()).limit(limit)
-    if alert_id is not None:
-        query = query.where(d.id.in_(select(a.delivery).where(a.alert_id == alert_id)))
-    return [delivery_of(row) for row in connection.execute(query)]
-
-
 def of_numbers(connection: Connection, numbers: Sequence[int]) -> list[Delivery]:
     d = DELIVERIES.c
     return [delivery_of(row) for row in connection.execute(select(DELIVERIES).where(d.id.in_(numbers)).order_by(d.id))]

@@ -117,7 +117,7 @@ def test_an_alert_is_told_and_its_end_too(base: Database) -> None:
     assert house.titles() == ["van1: Battery low", "Over: van1: Battery low"]
     assert "It means this." in house.phones["Ana/1"].got[0].text
     assert [(a.kind, a.who) for a in house.ledger.acts(event("began", 0).alert_id) if a.kind == "pushed"] == [("pushed", "Ana")] * 2
-    assert [d.state for d in house.ledger.deliveries(event("began", 0).alert_id)] == ["sent", "sent"]
+    assert [d.state for d in house.ledger.delivered(about=["van1"])] == ["sent", "sent"]
 
 
 def test_nothing_is_told_twice_over_restarts(base: Database) -> None:
@@ -315,7 +315,7 @@ def test_a_dead_channel_is_tried_again_with_growing_waits(base: Database) -> Non
     house.phones["Ana/1"].mood = PushFailed("no answer within 10 s")
     house.tells(event("began", 0))
     house.later(HOUR, 60 * SECOND)
-    (delivery,) = [d for d in house.ledger.deliveries() if d.channel == "Ana/1"]
+    (delivery,) = [d for d in house.ledger.delivered() if d.channel == "Ana/1"]
     assert delivery.state == "waiting"
     assert delivery.last_error == "no answer within 10 s"
     assert 7 <= delivery.tries <= 11
@@ -346,7 +346,7 @@ def test_a_refusal_is_not_tried_again_and_a_bug_is(base: Database, error: Except
     house.phones["Ana/1"].mood = error
     house.tells(event("began", 0))
     house.later(10 * SECOND, SECOND)
-    (delivery,) = house.ledger.deliveries()
+    (delivery,) = house.ledger.delivered()
     refused = isinstance(error, PushRefused)
     assert delivery.state == ("refused" if refused else "waiting")
     assert "secret" not in f"{delivery.last_error} {house.said}"
@@ -362,8 +362,8 @@ def test_after_days_a_message_is_given_up_and_said(base: Database) -> None:
     house.phones["Ana/1"].mood = PushFailed("no answer")
     house.tells(event("began", 0))
     house.later(3 * HOUR, 300 * SECOND)
-    assert [d.state for d in house.ledger.deliveries()][-1] == "expired"
-    assert len(house.ledger.deliveries()) <= 2
+    assert [d.state for d in house.ledger.delivered()][-1] == "expired"
+    assert len(house.ledger.delivered()) <= 2
     assert "given up" in house.said[-1]
 
 

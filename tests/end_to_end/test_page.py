@@ -33,6 +33,7 @@ class Visit:
         self.address, self.asked, self.faults = address, list[str](), list[str]()
         self.page.on("request", lambda request: self.asked.append(request.url))
         self.page.on("pageerror", lambda error: self.faults.append(str(error)))
+        self.page.on("console", lambda said: self.faults.append(said.text) if said.type == "error" else None)
         self.page.set_default_timeout(40_000)
 
     def foreign(self) -> list[str]:

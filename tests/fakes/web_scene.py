@@ -184,7 +184,7 @@ class Scene:
         """A message that was sent."""
         numbers = [number for number, event, _ in self.ledger.events_to_tell() if event.alert_id == message.alert_id]
         self.ledger.told(numbers, [(channel, message, at_ms)])
-        (delivery,) = self.ledger.deliveries(message.alert_id)
+        (delivery,) = self.ledger.delivered(about=[message.battery_id])
         self.ledger.tried(delivery.id, at_ms, "sent", at_ms, None)
 
 
