@@ -72,11 +72,10 @@ def _by_voltage(view: View, memory: TrendMemory, limit: float) -> Forecast | Non
     level_low, level_high = level_interval(view, level, shift)
     last_ms = memory.points[-1][0] * DAY_MS + DAY_MS // 2
     if not view.model.lead:
-        if memory.pattern_h < 24 and memory.points[-1][0] - memory.points[0][0] < FLAT_DAYS:
-            return Forecast(limit, None, None, "rest voltage slope")
-        if view.low_pct is not None and view.high_pct is not None and view.high_pct - view.low_pct <= WIDE_PCT:
+        days, counted = memory.points[-1][0] - memory.points[0][0], memory.pattern_h >= 24
+        if counted and view.low_pct is not None and view.high_pct is not None and view.high_pct - view.low_pct <= WIDE_PCT:
             last_ms, level_low, level_high = view.now_ms, view.low_pct, view.high_pct
-        elif level - limit > FLAT_ROOM_PCT or memory.points[-1][0] - memory.points[0][0] < FLAT_DAYS:
+        elif level - limit > FLAT_ROOM_PCT or days < FLAT_DAYS:
             return Forecast(limit, None, None, "rest voltage slope")
         else:
             level_low = _flat_low(view, level)

@@ -4,7 +4,7 @@ import pytest
 
 from analytics.battery import Battery
 from analytics.reading import Reading
-from tests.backtest.fleet import Told, Vehicle, stored, used
+from tests.backtest.fleet import HANDICAPS, Life, Told, Vehicle, stored, used
 from tests.backtest.score import ALARMS_A_DAY, NEEDLESS_A_MONTH, Judged, judge, totals
 
 
@@ -82,3 +82,27 @@ def test_the_score_knows_who_was_silent() -> None:
     """Not heard from since day 5, below the limit on day 15: not to be warned of, but to be called silent within a day."""
     done = totals([one([(d / 4, 80 - d / 2, d < 20) for d in range(100)])])
     assert (done.events, done.heard, done.not_heard, done.silent_said) == (1, 0, 1, 1)
+
+
+def test_a_handicap_takes_knowledge_away_and_nothing_else() -> None:
+    """The same battery lives the same life; only what is declared and measured is less."""
+    rich = stored(5, seed=2, days=3)
+    poor = stored(5, seed=2, days=3, handicap=HANDICAPS["voltage only, no table, no start"])
+    assert [told.true_pct for told in rich.life] == [told.true_pct for told in poor.life]
+    assert poor.battery.rest_voltage_table is None
+    assert poor.battery.initial_state_of_charge_pct is None
+    assert not poor.battery.sensor.measures_current
+
+
+def test_asking_how_low_it_would_fall_changes_nothing() -> None:
+    """A look at what would come without anybody's act leaves the life as it was, and in the night a van falls."""
+    asked, left = used(3, seed=1, days=2), used(3, seed=1, days=2)
+    assert isinstance(asked.life, Life)
+    truth: list[float] = []
+    at_midnight: list[tuple[float, float]] = []
+    for told in asked.life:
+        truth.append(told.true_pct)
+        if len(truth) % 288 == 0:
+            at_midnight.append((told.true_pct, asked.life.lowest_pct_if_left_alone(5.0)))
+    assert truth == [told.true_pct for told in left.life]
+    assert all(alone < now for now, alone in at_midnight)
