@@ -150,7 +150,7 @@ def test_a_burst_is_no_end_of_a_discharge() -> None:
     assert 100 * (belief.soc or 0) > 55
 
 
-@pytest.mark.parametrize(("volts", "low", "high"), [(14.3, 90, 100), (13.3, 60, 100), (12.3, 0, 25)])
+@pytest.mark.parametrize(("volts", "low", "high"), [(14.3, 90, 100), (13.3, 60, 100), (12.3, 0, 40)])
 def test_lithium_without_a_current_is_read_from_its_curve(volts: float, low: float, high: float) -> None:
     """Two days at one voltage, declared half full and with no current known: the curve says where it must be."""
     owner = battery("lifepo4", initial_state_of_charge_pct=50.0)
