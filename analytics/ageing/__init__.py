@@ -18,7 +18,8 @@ __all__ = ["AgeingMemory", "Life", "noted", "update"]
 
 EVERY_MS = 1_800_000
 """Judgement: cycles take hours; half an hour loses less than a hundredth of one."""
-SILENT_MS = 3_600_000
+SILENT_MS, USUAL = 3_600_000, 1.5
+"""Judgement: an hour without a reading is a silence, unless the sensor never speaks more often."""
 
 
 def update(view: View, memory: AgeingMemory) -> AgeingMemory:
@@ -33,18 +34,24 @@ def update(view: View, memory: AgeingMemory) -> AgeingMemory:
     current_a = span.current_a
     if current_a is not None and heard_ms is not None:
         gap_ms = span.end_ms - heard_ms
-        if gap_ms < SILENT_MS:
+        if gap_ms < SILENT_MS or not _silent(view, gap_ms):
             if current_a > 0:
                 in_ah += current_a * gap_ms / 3_600_000
             else:
                 out_ah -= current_a * gap_ms / 3_600_000
     if life is None or span.end_ms - life.at_ms >= EVERY_MS:
-        silent = heard_ms is not None and span.gap_ms >= SILENT_MS
+        silent = heard_ms is not None and span.gap_ms >= SILENT_MS and _silent(view, span.gap_ms)
         in_ah, out_ah = round(in_ah, 3), round(out_ah, 3)
         life = life_after(view, life, in_ah, out_ah, silent=silent)
-    elif span.gap_ms >= SILENT_MS:
+    elif span.gap_ms >= SILENT_MS and _silent(view, span.gap_ms):
         life = life._replace(leg=None, far=None, full=None, silent_h=life.silent_h + span.gap_ms / 3_600_000)
     return AgeingMemory(span.end_ms, in_ah, out_ah, life)
+
+
+def _silent(view: View, gap_ms: int) -> bool:
+    """Whether this is more than the sensor usually lets us wait."""
+    usual_ms = view.use.interval_ms
+    return usual_ms is None or gap_ms > max(SILENT_MS, USUAL * usual_ms)
 
 
 def noted(view: View, memory: AgeingMemory, note: Note) -> AgeingMemory:

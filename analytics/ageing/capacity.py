@@ -43,6 +43,8 @@ LOST_FULL, LOST_PART, LOST_SD_PART, LOST_LITHIUM = 0.05, 0.02, 0.03, 0.005
 """Of what goes into lead-acid, this part makes gas: more in a charge to the very end. Judgement, beside the trade's charge factors of 1.05 to 1.20."""
 OFFSET_DOUBT = 0.7
 """Judgement: what the estimate learns of the offset leaves some two thirds of what its maker states."""
+SPARSE_PART = 0.3
+"""Judgement: with a reading an hour, a third of a charge may be missed or counted twice, for its current falls by the hour; loads are steadier."""
 IDLE_DAYS = 9.0
 DRIFT_VAR_PER_DAY = 0.02**2 / 30
 """Judgement: capacity may change by two hundredths a month."""
@@ -149,7 +151,9 @@ def leg_weighed(view: View, life: Life, leg: Leg, new: Leg) -> Life | None:
     lost = LOST_LITHIUM if not view.model.lead else LOST_FULL if new.full else LOST_PART
     leak = battery.kind.self_discharge_pct_per_month.value / 100 * battery.rated_capacity_ah / 720
     net = into * (1 - lost) - out - (estimate.current_offset_a(view.belief) + leak) * hours
-    doubts = (sensor.current_gain_pct / 100 * net, OFFSET_DOUBT * sensor.current_offset_a * hours, 0.5 * leak * hours)
+    doubts: tuple[float, ...] = (sensor.current_gain_pct / 100 * net, OFFSET_DOUBT * sensor.current_offset_a * hours, 0.5 * leak * hours)
+    sparse_h = min(1.0, (view.use.interval_ms or 0.0) / 3_600_000)
+    doubts = (*doubts, SPARSE_PART * sparse_h * into, SPARSE_PART / 3 * sparse_h * out)
     var_y = sum(d * d for d in doubts) + ((LOST_SD_PART if view.model.lead else LOST_LITHIUM) * into) ** 2
     q = net / rose if life.capacity_ah is None else life.capacity_ah
     if not 0.1 < net / rose / battery.rated_capacity_ah < 4.0:

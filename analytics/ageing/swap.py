@@ -38,13 +38,19 @@ def watched(view: View, life: Life, new: Leg | None) -> Life:
         elif new.at_ms - swap.to_ms >= CONFIRMED_MS:
             life = _another(life, swap, new)
             swap = life.swap
-    elif last is not None and new.at_ms - last.at_ms <= APART_MS:
+    elif last is not None and new.at_ms - last.at_ms <= APART_MS and not _charged_unheard(view, life, last):
         swap = _stepped(view, life, last, new) or swap
     return life._replace(last=new, swap=swap)
 
 
 def _only_confirmed(swap: Swap | None) -> Swap | None:
     return swap if swap is not None and swap.confirmed else None
+
+
+def _charged_unheard(view: View, life: Life, last: Leg) -> bool:
+    """Whether a charge ran since the last look of which some was not heard: how much went in then nobody knows."""
+    session = view.charging.session
+    return life.silent_h > 0 and session is not None and session.end_ms > last.at_ms
 
 
 def _moved_pct(view: View, net_ah: float, new: Leg) -> float:

@@ -10,6 +10,8 @@ PLUGGED_MS = 16 * 3_600_000
 """Judgement: neither the sun nor an engine charges for so long without a break."""
 SUPPLY_V, SUPPLY_WITHIN_V = 13.8, 0.15
 """For six cells: what fixed supplies are set to (common practice, no source)."""
+SOON_MS = 900_000
+"""Judgement: an alternator gives what the battery takes, so it stands at its voltage at once; a charger first gives its one current."""
 CANNOT_TELL = "cannot tell"
 
 
@@ -38,7 +40,8 @@ def kind_of_charger(battery: Battery, session: Session, drives: int = 0) -> str:
     if drives >= 2 and lasted_ms <= DRIVE_MS:
         if staged:
             return "DC-DC charger (a charger with stages, while driving)"
-        if session.absorption_ms >= 3_600_000 and battery.kind.lead_acid:
+        at_its_voltage = session.absorption_ms >= 3_600_000 and session.bulk_ms <= SOON_MS
+        if at_its_voltage and battery.kind.lead_acid:
             return "alternator (one voltage, while driving)"
         return f"{CANNOT_TELL}: alternator or DC-DC charger, while driving"
     if _supply(battery, session) and session.absorption_ms >= 3 * 3_600_000:

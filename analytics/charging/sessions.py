@@ -22,6 +22,8 @@ SINKING_CELL_V, SETTLED_MS = 0.008, 1_800_000
 """Judgement: a set-point that seems to have come down by 50 mV (six cells) must stand for half an hour, or the sun is only going down."""
 SAME_CELL_V = 0.003
 """Judgement: 18 mV (six cells) are the noise and the 10 mV steps of a voltmeter; float current doubles with some 50 mV (trade practice)."""
+AT_A_TIME_MS = 600_000
+"""Judgement: one look speaks for ten minutes of a rising current at most, however long what lay between was in doubt."""
 NO_LESS = 0.85
 """Judgement: a current that runs away is never a seventh below its height; one that recovers from a load is so within minutes."""
 ANOTHER_CELL_V = 0.015
@@ -150,7 +152,7 @@ def _regulated(
             new["warm_v"], new["warm_c"] = held_v, temperature_c
     if slow_a is not None:
         _regulated_current(battery, phase, session, round(slow_a, 2), dt_ms, new)
-        _watch_rise(battery, memory, session, round(slow_a, 2), temperature_c, dt_ms, new)
+        _watch_rise(battery, memory, session, round(slow_a, 2), temperature_c, min(dt_ms, AT_A_TIME_MS), new)
 
 
 def _begun_anew(phase: str, session: Session, new: dict[str, object]) -> Session:

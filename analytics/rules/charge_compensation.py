@@ -13,12 +13,16 @@ OFF_K = 1.5
 """Judgement: a thermometer is off by a kelvin and a half at most; with the voltmeter's own margin this is what can be measured."""
 SPREAD_K = 15.0
 """Judgement: the coefficient is measured only over at least this much change of temperature within one stage."""
+ONE_SOURCE_MS = 30 * 3_600_000
+"""Judgement: in a longer charge, or one that came and went, the sun may have taken over from the mains, each with a set-point of its own."""
 HELD_MS = 1_800_000
 
 
 def measured_v_per_k(session: Session) -> float | None:
     """Change of the held voltage for each kelvin within this session; None where the temperature changed too little."""
     if session.cool_c is None or session.warm_c is None or session.cool_v is None or session.warm_v is None:
+        return None
+    if session.breaks > 1 or session.end_ms - session.begin_ms > ONE_SOURCE_MS:
         return None
     spread_k = session.warm_c - session.cool_c
     return None if spread_k < SPREAD_K else (session.warm_v - session.cool_v) / spread_k
