@@ -131,9 +131,9 @@ def test_two_replicas_tell_each_alert_once(_server: str, tmp_path: Path, hook: H
                 until(lambda: len(hook.titles) >= 3)
             for battery_id in ids[ALERTS // 2 :]:
                 ledger.commit(Batch(events=[began(battery_id)]))
-            until(lambda: sum(delivery.state == "sent" for delivery in ledger.deliveries(limit=1000)) >= ALERTS)
+            until(lambda: sum(delivery.state == "sent" for delivery in ledger.delivered(limit=1000)) >= ALERTS)
             assert ledger.events_to_tell() == []
         told = Counter(hook.titles)
         assert len(told) == ALERTS
         assert set(told.values()) == {1}
-        assert {delivery.tries for delivery in ledger.deliveries(limit=1000)} == {1}
+        assert {delivery.tries for delivery in ledger.delivered(limit=1000)} == {1}
