@@ -18,8 +18,8 @@ def test_the_demonstration_tells_its_story_and_leaves_only_its_folder(tmp_path: 
     assert re.search(r"http://127\.0\.0\.1:\d+", said)
     forecast = said.index("Otter: May fall below 50 %")
     assert "Otter: Below the safe limit" not in said[:forecast]
-    assert re.search(r"Over: curlew: Below the safe limit", said)
-    assert re.search(r"marten: .*(voltage too high|Equalisation)", said)
+    assert re.search(r"Over: Curlew: Below the safe limit", said)
+    assert re.search(r"Marten: .*(voltage too high|Equalisation)", said)
     assert re.search(r"otter: About \d+ %, very likely between \d+ and \d+ %", said)
     assert "Traceback" not in said + done.stderr
     assert [p.name for p in tmp_path.iterdir()] == ["data"]
