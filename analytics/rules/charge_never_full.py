@@ -8,6 +8,8 @@ from analytics.view import View
 SESSIONS = 5
 DAYS = 7
 """Judgement: five charges over a week. Lead-acid in partial charge wants a full one every week or two (trade advice, no source)."""
+SPARSE_MS = 1_200_000
+"""Judgement: an hour's absorption falls between voltages that are further apart; without a current its end cannot be seen at all."""
 LITHIUM_DAYS = 60
 """Judgement: lithium needs a full charge only now and then, to bring the cells level."""
 
@@ -15,13 +17,19 @@ LITHIUM_DAYS = 60
 def judge(view: View, standing: bool) -> Judgement:
     memory, battery = view.charging, view.battery
     since_ms = memory.partial_since_ms
-    if since_ms is None or memory.partial < SESSIONS:
+    if since_ms is None or memory.partial < SESSIONS or _too_sparse(view):
         return None
     days = (view.now_ms - since_ms) / 86_400_000
     if days < (DAYS if battery.kind.lead_acid else LITHIUM_DAYS):
         return None
     priority = "medium" if battery.kind.lead_acid and memory.partial >= 2 * SESSIONS else "low"
     return Said("charge_never_full", priority, lambda: _finding(view, since_ms, priority))
+
+
+def _too_sparse(view: View) -> bool:
+    """Voltages alone, too far apart to show how a charge ended."""
+    span, usual_ms = view.span, view.use.interval_ms
+    return span is not None and span.current_a is None and usual_ms is not None and usual_ms > SPARSE_MS
 
 
 def _finding(view: View, since_ms: int, priority: str) -> Finding:
