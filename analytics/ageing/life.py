@@ -19,6 +19,8 @@ LEAST_TURN_PCT = 2.0
 """Judgement: the estimate breathes by a percent or two; smaller turns are noise, not cycles."""
 START_SD_PCT = 4.0
 """Judgement: an owner's starting charge is worth four points."""
+LOOK_MS = 3_600_000
+"""The state of charge is read from the voltage when the hour turns: it costs more than all the rest."""
 ENDS_PCT = 1.0
 """At the ends of the table a voltage only says that it is full, or empty."""
 SLOW_H = 3.0
@@ -41,17 +43,17 @@ def life_after(view: View, life: Life | None, in_ah: float, out_ah: float, *, si
     if view.pct is not None:
         life = _cycled(view, life, view.pct)
     if silent:
-        life = life._replace(leg=None, far=None, full=None)
-    life = life._replace(silent_h=life.silent_h + (view.span.gap_ms / 3_600_000 if silent else 0.0))
-    hours = (at_ms - life.at_ms) / 3_600_000
+        life = life._replace(leg=None, far=None, full=None, silent_h=life.silent_h + view.span.gap_ms / 3_600_000)
+    before_ms, hours = life.at_ms, (at_ms - life.at_ms) / 3_600_000
     slow_a = life.slow_a
     if hours > 0:
         slow_a += (1 - exp(-hours / SLOW_H)) * ((in_ah - out_ah - life.net_ah) / hours - slow_a)
     life = life._replace(at_ms=at_ms, net_ah=round(in_ah - out_ah, 3), slow_a=round(slow_a, 3))
-    known = trusted(view, in_ah, out_ah, slow_a)
+    turned = at_ms // LOOK_MS != before_ms // LOOK_MS
+    known = trusted(view, in_ah, out_ah, slow_a) if turned else None
     within = known if known is not None and (known.full or ENDS_PCT <= known.pct <= 100 - ENDS_PCT) else None
     life = _filled(view, measured(view, watched(view, life, known), within), in_ah, out_ah)
-    if known is not None:
+    if known is not None and life.silent_h:
         life = life._replace(silent_h=0.0)
     return _recharged(view, _resisting(view, life), out_ah)
 
