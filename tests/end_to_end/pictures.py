@@ -1,6 +1,6 @@
-"""The pictures of the documents: real screenshots of a scene of our own, made by `make pictures`.
+"""The pictures of the documents: real screenshots, made by `make pictures`, of what the product says of the demonstration's vehicles.
 
-Beside them `pictures.json` keeps the words that stood on each; a test opens the same views and compares, so none goes stale.
+Only the messages are those of a scene made by hand, in which people were told. Beside them `pictures.json` keeps the words that stood on each; a test opens the same views and compares, so none goes stale.
 """
 
 import json
@@ -15,8 +15,10 @@ from pydantic import SecretStr
 from api.people import PAGE, Person, PushSettings
 from api.web.settings import WebSettings
 from tests.end_to_end.browser import launched
+from tests.end_to_end.told import Told, fleet, van
 from tests.fakes.web_house import house_of
-from tests.fakes.web_scene import Scene, fleet, van
+from tests.fakes.web_scene import Scene
+from tests.fakes.web_scene import fleet as yard
 from tests.fakes.web_server import served
 
 FOLDER = Path(__file__).parent.parent.parent / "tests" / "pictures"
@@ -41,20 +43,20 @@ PEOPLE = PushSettings(
         Person(name="Tom", urls=(SecretStr("terminal:"),), priority="medium"),
     )
 )
-SCENES = {"fleet": fleet, "van": van}
+SCENES = {"fleet": fleet, "van": van, "yard": yard}
 PICTURES = (
     Picture("rounds", "fleet", "#/rounds", 1200, 1000, "light"),
     Picture("rounds-phone", "fleet", "#/rounds", 390, 844, "dark"),
-    Picture("battery", "fleet", "#/battery/heron", 1400, 1250, "light", chart=True),
+    Picture("battery", "fleet", "#/battery/otter", 1400, 1250, "light", chart=True),
     Picture("van-phone", "van", "", 390, 844, "light"),
     Picture("van", "van", "", 1400, 1100, "dark", chart=True),
-    Picture("messages", "fleet", "#/messages", 1200, 760, "light"),
-    Picture("record", "fleet", "api/v1/batteries/heron/record?format=html", 1000, 1100, "light"),
+    Picture("messages", "yard", "#/messages", 1200, 760, "light"),
+    Picture("record", "fleet", "api/v1/batteries/otter/record?format=html", 1000, 1100, "light"),
 )
 
 
 @contextmanager
-def view(browser: Browser, scene: Scene, picture: Picture) -> Iterator[Page]:
+def view(browser: Browser, scene: Told | Scene, picture: Picture) -> Iterator[Page]:
     """The page as it is on this picture, with everything loaded."""
     with served(house_of(scene, WebSettings(), PEOPLE)[0]) as address:
         page = browser.new_page(

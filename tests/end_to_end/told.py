@@ -85,7 +85,12 @@ class Told:
         self.database = Database(str(path), synchronous="NORMAL").open()
         self.ledger = SqlLedger(self.database)
         self.history = self.ledger.history
+        self._folder = path.parent
         weakref.finalize(self, self.database.close)
+
+    def folder(self) -> Path:
+        """Where a service would keep its files."""
+        return self._folder
 
 
 def settings(roles: Sequence[Role], folder: Path) -> Settings:
