@@ -22,6 +22,8 @@ STANDING_LOAD_A = 0.03
 """Judgement: above 30 mA something was left on; alarms and trackers take less (check values: 20 mA empties 100 Ah in 78 days, 50 mA in 35)."""
 SILENT_MS = DAY_MS
 """Judgement: a sensor that spoke within a day is not worth a drive; the alert for silence comes sooner."""
+FAR_PCT = 5.0
+"""Judgement: a day's use above the limit, on top of what the interval allows for."""
 PROOF_MS = 7 * DAY_MS
 """Judgement: a week of what was done, so that Monday sees the whole of last week."""
 
@@ -101,11 +103,12 @@ def row_of(s: Situation, now_ms: int) -> Row:
 
 
 def earliest_damage_ms(s: Situation, now_ms: int) -> int | None:
-    """The early end of the forecast; under a high alert, when it began: harm may be under way already."""
+    """The early end of the forecast, today at the earliest unless its late end is past, too; under a high alert, when that began."""
     times = [alert.began_ms for alert in standing(s, now_ms) if alert.priority == "high" and not _is_silence(alert.finding)]
     forecast = None if s.assessment is None or _charging(s.assessment) else s.assessment.details.forecast
     if forecast is not None and forecast.earliest_ms is not None:
-        times.append(forecast.earliest_ms)
+        surely = forecast.latest_ms is not None and forecast.latest_ms <= now_ms
+        times.append(forecast.earliest_ms if surely else max(forecast.earliest_ms, now_ms))
     return min(times, default=None)
 
 
@@ -204,9 +207,16 @@ def _unjudged(s: Situation, now_ms: int) -> _Choice | None:
     if s.assessment is None:
         return _Choice("cannot judge", "cannot judge: too little was seen so far", "")
     forecast = s.assessment.details.forecast
-    if forecast is not None and forecast.basis.startswith("cannot judge"):
-        return _Choice("cannot judge", forecast.basis, "")
-    return None
+    if forecast is None or not forecast.basis.startswith("cannot judge") or _well_charged(s.assessment, forecast.limit_pct):
+        return None
+    return _Choice("cannot judge", forecast.basis, "")
+
+
+def _well_charged(assessment: Assessment, limit_pct: float) -> bool:
+    """Far above its limit, and on a charger or in use: nobody need foresee its fall this morning."""
+    low = assessment.state_of_charge_low_pct
+    tended = _charging(assessment) or assessment.details.mode == "in use"
+    return tended and low is not None and low >= limit_pct + FAR_PCT
 
 
 def _done(s: Situation, now_ms: int) -> _Choice | None:

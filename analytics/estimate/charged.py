@@ -10,7 +10,7 @@ from math import exp, log
 
 from analytics.assessment import Anchor
 from analytics.estimate.belief import CAPACITY, DIAGONAL, OFFSET, SOC, TAIL, Filter, Marks, Slot
-from analytics.estimate.counting import gassing_a
+from analytics.estimate.counting import gassing_a, possible
 from analytics.estimate.filtering import MOST_SD, corrected, replaced
 from analytics.estimate.model import REFERENCE_C, Model
 from analytics.estimate.voltage import Seen
@@ -40,6 +40,10 @@ UNSEEN_H = 2.0
 """Judgement: nothing worth the name is charged in a shorter silence, and a panel's readings have such silences every day."""
 FULL_AFTER_H = 1.0
 """Trade: absorption held and the tail current for 1 to 3 h."""
+FLOAT_AFTER_H, FLOAT_FULL = 4.0, 0.985
+"""Judgement: a float voltage with next to no current for hours confirms a charge that the count calls full; it never makes one full."""
+FULL_ONCE_MS = 86_400_000
+"""Absorption and the float after it are one full charge."""
 
 
 def absorbing(model: Model, seen: Seen) -> bool:
@@ -72,13 +76,14 @@ def by_charger(model: Model, f: Filter, marks: Marks, slot: Slot, seen: Seen) ->
     f = by_tail(model, f, seen, since_h, marks.decay_h)
     after = f.mean[SOC]
     marks = marks._replace(full_moved=marks.full_moved + after - before)
-    if since_h < FULL_AFTER_H or seen.current_a > model.tail_a or not high:
+    settled = since_h >= FULL_AFTER_H if high else since_h >= FLOAT_AFTER_H and after >= FLOAT_FULL
+    if not settled or seen.current_a > model.tail_a:
         return f, marks, None
-    known = marks.full_ms is not None and marks.full_ms >= since_ms
+    known = marks.full_ms is not None and marks.full_ms >= min(since_ms, slot.last_ms - FULL_ONCE_MS)
     if known:
         return f, marks._replace(full_ms=slot.last_ms), None
-    told = 100 * min(1.0, after)
-    anchor = Anchor("full", slot.last_ms, told - 100 * marks.full_moved, told, marks.full_moved / max(marks.full_sd, 0.01))
+    before, told = 100 * possible(after - marks.full_moved), 100 * possible(after)
+    anchor = Anchor("full", slot.last_ms, before, told, marks.full_moved / max(marks.full_sd, 0.01))
     return f, marks._replace(full_ms=slot.last_ms), anchor
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from analytics.assessment import Anchor
 from analytics.estimate.belief import SOC, Filter, Marks, Slot
+from analytics.estimate.counting import possible
 from analytics.estimate.model import Model
 from analytics.estimate.voltage import Seen
 
@@ -48,7 +49,7 @@ def rest_anchor(model: Model, f: Filter, marks: Marks, at_ms: int) -> Anchor | N
         return None
     if marks.rest_anchor_ms is not None and at_ms - marks.rest_anchor_ms < ANCHOR_EVERY_MS:
         return None
-    told = 100 * min(1.0, max(0.0, f.mean[SOC]))
+    told = 100 * possible(f.mean[SOC])
     if not any(low <= told <= high for low, high in model.battery.kind.voltage_tells):
         return None
-    return Anchor("rest", at_ms, told - 100 * marks.rest_moved, told, marks.rest_moved / max(marks.rest_sd, 0.005))
+    return Anchor("rest", at_ms, 100 * possible(f.mean[SOC] - marks.rest_moved), told, marks.rest_moved / max(marks.rest_sd, 0.005))

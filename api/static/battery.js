@@ -56,7 +56,8 @@ function ruler(state, limit) {
 
 export async function paintAlerts(declared) {
   const [{ alerts }, { findings }] = await Promise.all([ask(`${API}/alerts?${new URLSearchParams({ battery_id: declared.id, limit: 30 })}`), ask(address("batteries", declared.id, "state"))]);
-  const live = alerts.filter((a) => a.ended === null), over = alerts.filter((a) => a.ended !== null);
+  const grave = { high: 0, medium: 1, low: 2 };
+  const live = alerts.filter((a) => a.ended === null).sort((a, b) => (grave[a.priority] ?? 3) - (grave[b.priority] ?? 3)), over = alerts.filter((a) => a.ended !== null);
   const today = (a) => findings.find((f) => f.rule === a.rule) ?? a.finding; // "in 3 days" is not true any more a week later
   const said = new Set();
   $("alerts")?.replaceChildren(h("h2", {}, live.length ? "What needs you" : "Nothing needs you"), ...live.map((a) => alertArticle({ ...a, finding: today(a) }, declared, said)),

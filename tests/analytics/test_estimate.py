@@ -169,6 +169,20 @@ def test_lead_acid_is_anchored_by_full_and_then_knows_its_offset() -> None:
     assert 100 * (belief.soc or 0) > 96
 
 
+def test_a_float_confirms_a_full_charge_once() -> None:
+    """A charger that floats too soon for a full anchor at absorption: hours at float with next to no current are told as full, and once only."""
+    owner = battery("agm", initial_state_of_charge_pct=97.0)
+    rows = [(h / 60, 13.7, 3.0 * 0.985**h + 0.1, 22.0) for h in range(720)]
+    belief = told(owner, rows)
+    assert belief.anchor is not None
+    assert belief.anchor.kind == "full"
+    assert belief.anchor.after_pct > 98
+    later = told(owner, [*rows, *((12 + h / 60, 13.7, 0.1, 22.0) for h in range(720))])
+    assert later.anchor == belief.anchor
+    assert later.marks.full_ms is not None
+    assert later.marks.full_ms > belief.anchor.at_ms
+
+
 def test_the_interval_opens_as_fast_as_an_offset_drifts() -> None:
     """10 µV on a 0.1 milliohm shunt are 2.4 Ah a day (DRIFT-10UV-D): where no voltage corrects, the standard deviation grows as fast."""
     owner = battery("lifepo4", initial_state_of_charge_pct=60.0, sensor=Sensor(current_offset_a=0.1))

@@ -43,6 +43,21 @@ def test_what_falls_soon_is_charged_by_a_date() -> None:
     assert row.due_ms == row.earliest_damage_ms == NOW_MS + round(3.5 * DAY_MS)
 
 
+def test_what_may_be_low_already_is_due_today_and_not_yesterday() -> None:
+    """An early end that has passed while the late one is ahead: damage from today; once both have passed, from the early one."""
+    assert only(Situation(BATTERY, assessed(forecast=falling(-2, 3)), NOW_MS)).earliest_damage_ms == NOW_MS
+    assert only(Situation(BATTERY, assessed(forecast=falling(-2, -1)), NOW_MS)).earliest_damage_ms == NOW_MS - 2 * DAY_MS
+
+
+def test_what_is_tended_and_well_charged_is_fine_without_a_forecast() -> None:
+    """On a charger, or in use and far above its limit: fine. Stored with the same charge: cannot judge."""
+    unknown = Forecast(50, None, None, "cannot judge: charged within the last day")
+    assert only(Situation(BATTERY, assessed(pct=96, forecast=unknown, mode="stored")._replace(charge_phase="float"), NOW_MS)).sort == "fine"
+    assert only(Situation(BATTERY, assessed(pct=70, forecast=unknown, mode="in use"), NOW_MS)).sort == "fine"
+    assert only(Situation(BATTERY, assessed(pct=57, forecast=unknown, mode="in use"), NOW_MS)).sort == "cannot judge"
+    assert only(Situation(BATTERY, assessed(pct=70, forecast=unknown, mode="stored"), NOW_MS)).sort == "cannot judge"
+
+
 def test_a_row_says_how_it_is_today() -> None:
     """An alert that began with "in 3 days" a week ago is shown with the words of today's finding, and keeps its own where there is none."""
     old = runs_low(BATTERY, 70, (3, 5), 95)._replace(title="May fall below 50 % in 3 days")
@@ -96,7 +111,7 @@ def test_what_cannot_be_judged_is_a_class_of_its_own() -> None:
     """Never heard, or heard but not to be judged: neither fine nor in danger."""
     assert only(Situation(BATTERY, None, None)).sort == "cannot judge"
     unjudged = Forecast(50, None, None, "cannot judge: no rest was seen")
-    row = only(Situation(BATTERY, assessed(forecast=unjudged), NOW_MS))
+    row = only(Situation(BATTERY, assessed(forecast=unjudged, mode="stored"), NOW_MS))
     assert (row.sort, row.action) == ("cannot judge", "cannot judge: no rest was seen")
 
 
