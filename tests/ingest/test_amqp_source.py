@@ -254,7 +254,9 @@ def test_a_gateway_cannot_publish_for_a_battery_that_is_not_its_own(node: Node) 
     asyncio.run(nothing_left(node))
 
 
-@pytest.mark.parametrize(("user", "password"), [("other", "a guess"), ("nobody", PASSWORD), ("", "")])
+@pytest.mark.parametrize(
+    ("user", "password"), [("other", "a guess"), ("nobody", PASSWORD), ("", "")], ids=["wrong password", "unknown", "none"]
+)
 def test_a_gateway_with_anothers_credentials_is_not_let_in(node: Node, user: str, password: str) -> None:
     """A wrong password, an unknown user and nobody at all are refused at the door, and nothing of theirs is kept."""
     answers: list[bool] = []
