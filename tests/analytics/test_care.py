@@ -58,10 +58,11 @@ def test_a_voltage_measured_by_hand_is_a_check() -> None:
 
 @pytest.mark.parametrize(("start_pct", "fall", "day"), [(95, 0.2, 90), (80, 1.0, 22)])
 def test_a_storage_charge_is_due_by_time_or_by_voltage_whichever_is_first(start_pct: float, fall: float, day: int) -> None:
-    """12.4 V of a six-cell AGM battery is 58 %: falling 1 % a day from 80 % that is day 22; a slow one is due after 90 days."""
+    """12.4 V of a six-cell AGM battery is 58 %: falling 1 % a day from 80 % that is day 22, give or take the two points of a published table; a slow
+    one is due after 90 days."""
     battery = agm(initial_state_of_charge_pct=float(start_pct))
     _, events = folded(battery, resting(battery, 95, start_pct, fall, every_ms=HOUR_MS))
-    assert began(events, "refresh_due").at_ms == pytest.approx(START_MS + day * DAY_MS, abs=1.5 * DAY_MS)
+    assert began(events, "refresh_due").at_ms == pytest.approx(START_MS + day * DAY_MS, abs=2.5 * DAY_MS)
 
 
 def test_a_charge_counts_once_the_data_show_it() -> None:

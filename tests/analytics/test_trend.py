@@ -195,13 +195,14 @@ def test_the_sun_of_the_pattern_keeps_the_forecast_away() -> None:
 
 
 def test_the_standing_load_is_measured_at_rest_with_its_error() -> None:
-    """0.4 A through a shunt whose offset is 50 mA: the interval holds it, and it says since when."""
+    """0.4 A through a shunt whose offset is 50 mA: the interval holds it, is as wide as that or what voltages took off it, and it says since when."""
     state, _ = folded(agm(), resting(agm(), 2, 90, 9.6, current_a=-0.4))
     load = state.trend.load
     assert load is not None
     assert load.basis == "current"
     assert load.low_a < 0.4 < load.high_a
-    assert load.high_a - load.low_a == pytest.approx(2 * (1.645 * 0.05 + 0.01645 * 0.4), abs=0.01)
+    stated_a = 2 * (1.645 * 0.05 + 0.01645 * 0.4)
+    assert 0.7 * stated_a < load.high_a - load.low_a < stated_a + 0.01
     assert load.since_ms < START_MS + 2 * HOUR_MS
 
 
@@ -216,13 +217,20 @@ def test_a_voltmeter_alone_names_the_load_as_a_wide_interval() -> None:
 
 
 def test_an_offset_larger_than_the_load_is_no_load_and_the_owner_is_told() -> None:
-    """A shunt that shows nothing while the voltage falls 0.8 % a day: the slope speaks, and the sentence says why."""
+    """A shunt that shows 20 mA in while the voltage falls 0.8 % a day: the slope speaks and the sentence says why, until the offset is learned.
+
+    0.8 % a day of 100 Ah less 2 % self-discharge a month is 31 mA.
+    """
     battery = agm(sensor=Sensor(1.0, 0.05, 0.01))
-    life = (r._replace(current_a=0.02) for r in resting(battery, 12, 90, 0.8))
-    state, _ = folded(battery, life)
+    life = [r._replace(current_a=0.02) for r in resting(battery, 12, 90, 0.8)]
+    state, _ = folded(battery, (r for r in life if r.at_ms < life[0].at_ms + 5 * DAY_MS))
     assert state.trend.load is not None
     assert state.trend.load.basis == "rest voltage slope"
     assert any("The current sensor's own error (up to 82 mA) hides it" in s for s in state.details.sentences)
+    state, _ = folded(battery, life)
+    assert state.trend.load is not None
+    assert state.trend.load.low_a < 0.031 < state.trend.load.high_a
+    assert state.trend.load.high_a < 0.07
 
 
 def test_time_and_depth_spent_low_add_up_until_a_full_charge() -> None:
