@@ -7,7 +7,7 @@ from analytics.charging.sessions import margin_v, was_filling
 from analytics.rules.rule import HOLD, Judgement, Rule
 from analytics.view import View
 
-COLD_C, WARM_C = 7.0, 33.0
+COLD_C, WARM_C = 5.0, 33.0
 """Judgement: between these a charger without compensation is off by less than the width of the windows."""
 OFF_K = 1.5
 """Judgement: a thermometer is off by a kelvin and a half at most; with the voltmeter's own margin this is what can be measured."""
