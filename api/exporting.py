@@ -3,6 +3,7 @@
 import csv
 import gzip
 from collections.abc import Iterator
+from itertools import islice
 from pathlib import Path
 
 from analytics.reading import Reading
@@ -13,6 +14,8 @@ from api.settings import Settings
 from api.words import rfc3339
 
 COLUMNS = ("time", "voltage_v", "current_a", "temperature_c", "charge_ah", "sequence")
+ROW_GROUP = 100_000
+"""Readings written at once, so that years of seconds need no more memory than a day."""
 
 
 def write(settings: Settings, battery_id: str, from_ms: int, to_ms: int | None, out: Path) -> int:
@@ -51,11 +54,11 @@ def _parquet(readings: Iterator[Reading], out: Path) -> int:
         import pyarrow.parquet as pq
     except ImportError as e:
         raise SettingsError(out, ["Parquet needs the extra `parquet`: pip install 'restvolt[parquet]'"]) from e
-    rows = list(readings)
-    columns = {
-        "time": pa.array([r.at_ms for r in rows], pa.timestamp("ms", tz="UTC")),
-        **{name: pa.array([getattr(r, name) for r in rows], pa.float64()) for name in COLUMNS[1:5]},
-        "sequence": pa.array([r.sequence for r in rows], pa.int64()),
-    }
-    pq.write_table(pa.table(columns), out)
-    return len(rows)
+    columns = [("time", pa.timestamp("ms", tz="UTC")), *((name, pa.float64()) for name in COLUMNS[1:5]), ("sequence", pa.int64())]
+    schema, count = pa.schema(columns), 0
+    with pq.ParquetWriter(out, schema) as file:
+        while part := list(islice(readings, ROW_GROUP)):
+            values = zip(*((r.at_ms, r.voltage_v, r.current_a, r.temperature_c, r.charge_ah, r.sequence) for r in part), strict=True)
+            file.write_table(pa.table([pa.array(v, kind) for v, (_, kind) in zip(values, columns, strict=True)], schema=schema))
+            count += len(part)
+    return count
