@@ -18,6 +18,10 @@ GRID = 400
 """Steps of the grid; the lookup then costs no search."""
 
 REFERENCE_C = 25.0
+UNREAD, UNREAD_STARTED = 1.0, 0.6
+"""Spreads of the chemistry's table, without and with a declared start. Judgement: so that traces and simulated weeks are covered."""
+UNREAD_LITHIUM = 0.035
+"""State of charge: its curve is too flat for a spread in volts to say it. Judgement, from simulated weeks as well."""
 Table = tuple[tuple[float, float], ...]
 
 
@@ -61,6 +65,8 @@ class Model(NamedTuple):
     tail_a: float
     """Current at absorption below which the battery counts as full."""
     lead: bool
+    unread: float
+    """Variance that a published table leaves in the state of charge."""
 
 
 def model_of(battery: Battery) -> Model:
@@ -94,7 +100,23 @@ def model_of(battery: Battery) -> Model:
         kind.compensation_v_per_k.value * cells,
         kind.tail_current_c.high * ah,
         kind.lead_acid,
+        _unread(battery, grid),
     )
+
+
+def _unread(battery: Battery, grid: tuple[float, ...]) -> float:
+    """Variance that a published table leaves in the state of charge, less with a declared start, which is soon counted away.
+
+    A full charge does not end it: it tells the table's upper end and nothing of its slope.
+
+    The filter averages the table's error over the curve; a battery that stands beside the table stands so all along it.
+    """
+    if battery.rest_voltage_table is not None:
+        return 0.0
+    if not battery.kind.lead_acid:
+        return UNREAD_LITHIUM**2
+    spreads = UNREAD if battery.initial_state_of_charge_pct is None else UNREAD_STARTED
+    return (spreads * battery.kind.rest_voltage_spread_v.value * battery.cells / (grid[-1] - grid[0])) ** 2
 
 
 @lru_cache(maxsize=1000)

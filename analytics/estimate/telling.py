@@ -13,10 +13,6 @@ from analytics.estimate.resting import settled
 from analytics.estimate.voltage import Seen, by_voltage, compensated
 from analytics.reading import Note
 
-UNREAD, UNREAD_STARTED = 1.0, 0.6
-"""Spreads of the chemistry's table, without and with a declared start. Judgement: so that traces and simulated weeks are covered."""
-UNREAD_LITHIUM = 0.035
-"""State of charge: its curve is too flat for a spread in volts to say it. Judgement, from simulated weeks as well."""
 TOLD = 1.40
 """Standard deviations of the filter that hold the truth nine times in ten. Found by `tests/score`: the filter's doubt is made of errors
 that last (table, start, voltmeter), each with its own spread, and so of a battery with all of them at once; measured over both families
@@ -35,26 +31,10 @@ def interval(model: Model, belief: Belief) -> tuple[float | None, float | None, 
     soc, f = belief.soc, belief.filter
     if soc is None:
         return None, None, None
-    half = 100 * TOLD * (0.03 if f is None else (f.cov[0] + _unread(model)) ** 0.5)
+    half = 100 * TOLD * (0.03 if f is None else (f.cov[0] + model.unread) ** 0.5)
     pct = 0.0 if soc <= 0.0 else 100 * soc if soc < 1.0 else 100.0
     low, high = pct - half, pct + half
     return pct, low if low > 0.0 else 0.0, high if high < 100.0 else 100.0
-
-
-def _unread(model: Model) -> float:
-    """Variance that a published table leaves in the state of charge, less with a declared start, which is soon counted away.
-
-    A full charge does not end it: it tells the table's upper end and nothing of its slope.
-
-    The filter averages the table's error over the curve; a battery that stands beside the table stands so all along it.
-    """
-    battery = model.battery
-    if battery.rest_voltage_table is not None:
-        return 0.0
-    if not model.lead:
-        return UNREAD_LITHIUM**2
-    spreads = UNREAD if battery.initial_state_of_charge_pct is None else UNREAD_STARTED
-    return (spreads * battery.kind.rest_voltage_spread_v.value * battery.cells / (model.top_v - model.grid[0])) ** 2
 
 
 def aged(model: Model, belief: Belief, now_ms: int) -> Belief:
