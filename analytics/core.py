@@ -8,7 +8,7 @@ from typing import NamedTuple
 
 from analytics import ageing, alerts, care, charging, estimate, sensors, trend, use
 from analytics.alerts import AlertMemory
-from analytics.assessment import AlertEvent, Assessment, Details, Finding, Outcome, Untold
+from analytics.assessment import AlertEvent, Assessment, Details, Outcome, Untold
 from analytics.battery import Battery
 from analytics.details import details_of, is_old
 from analytics.reading import Input, Note, Reading, Tick
@@ -202,8 +202,3 @@ def _assessment(state: State, reading: Reading | None, at_ms: int | None = None)
         state.battery.id, reading.at_ms, reading.voltage_v, reading.current_a, reading.temperature_c,
         pct, low, high, state.charging.phase, belief.anchor, state.told,
     )  # fmt: skip
-
-
-def findings_now(state: State) -> tuple[Finding, ...]:
-    """Every finding that holds, alert or not yet."""
-    return state.details.findings

@@ -21,7 +21,7 @@ export async function battery(id) {
       h("div", {}, h("section", { id: "past", "aria-label": "What happened" }), h("section", { id: "more", "aria-label": "What is known of it" }))));
   paintState(declared, state);
   paintPast(declared);
-  await Promise.all([paintAlerts(declared), paintCare(declared, state), paintMore(declared, state)].map((p) => p.catch((e) => say(e.message))));
+  await Promise.all([paintAlerts(declared, state), paintCare(declared, state), paintMore(declared, state)].map((p) => p.catch((e) => say(e.message))));
 }
 
 export function paintState(declared, state) {
@@ -54,8 +54,9 @@ function ruler(state, limit) {
 
 // ---- its alerts ---------------------------------------------------------------------------------------------------
 
-export async function paintAlerts(declared) {
-  const [{ alerts }, { findings }] = await Promise.all([ask(`${API}/alerts?${new URLSearchParams({ battery_id: declared.id, limit: 30 })}`), ask(address("batteries", declared.id, "state"))]);
+/** `state`: as it was just asked for; asked for here where something has changed since. */
+export async function paintAlerts(declared, state = null) {
+  const [{ alerts }, { findings }] = await Promise.all([ask(`${API}/alerts?${new URLSearchParams({ battery_id: declared.id, limit: 30 })}`), state ?? ask(address("batteries", declared.id, "state"))]);
   const grave = { high: 0, medium: 1, low: 2 };
   const live = alerts.filter((a) => a.ended === null).sort((a, b) => (grave[a.priority] ?? 3) - (grave[b.priority] ?? 3)), over = alerts.filter((a) => a.ended !== null);
   const today = (a) => findings.find((f) => f.rule === a.rule) ?? a.finding; // "in 3 days" is not true any more a week later

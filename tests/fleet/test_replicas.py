@@ -1,15 +1,12 @@
 """Two services as processes on one PostgreSQL: whatever happens, each alert is told once."""
 
-import json
 import subprocess
 import sys
-import threading
 import time
 import urllib.error
 import urllib.request
 from collections import Counter
 from collections.abc import Callable, Iterator
-from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 
 import pytest
@@ -21,6 +18,7 @@ from api.database import Database
 from api.ledger import SqlLedger
 from tests.brokers import free_port
 from tests.databases import postgres_programs, postgres_server
+from tests.fakes.hook import Hook
 from tests.fleet.processes import ROOT
 
 SERVERS = ["postgres"] if postgres_programs() else []
@@ -39,32 +37,6 @@ gather_s = 0
 name = "Ada"
 urls = ["json://127.0.0.1:{hook}/"]
 """
-
-
-class Hook:
-    """A web hook that is slow to answer, so that both replicas have something to send at the same time."""
-
-    def __init__(self) -> None:
-        titles = self.titles = list[str]()
-
-        class Handler(BaseHTTPRequestHandler):
-            def do_POST(self) -> None:
-                titles.append(json.loads(self.rfile.read(int(self.headers["Content-Length"])))["title"])
-                time.sleep(0.05)
-                self.send_response(200)
-                self.end_headers()
-
-            def log_message(self, *_: object) -> None:
-                """Quiet."""
-
-        self._server = ThreadingHTTPServer(("127.0.0.1", 0), Handler)
-        self.port = self._server.server_port
-        self._thread = threading.Thread(target=self._server.serve_forever, daemon=True)
-        self._thread.start()
-
-    def close(self) -> None:
-        self._server.shutdown()
-        self._server.server_close()
 
 
 class Replica:
@@ -105,7 +77,7 @@ def until(done: Callable[[], object], log: Path | None = None, seconds: float = 
 
 @pytest.fixture
 def hook() -> Iterator[Hook]:
-    made = Hook()
+    made = Hook(answers_after_s=0.05)  # slow, so that both replicas have something to send at the same time
     yield made
     made.close()
 
@@ -128,12 +100,12 @@ def test_two_replicas_tell_each_alert_once(_server: str, tmp_path: Path, hook: H
             with Replica(tmp_path / "two", url, hook.port):
                 for battery_id in ids[: ALERTS // 2]:
                     ledger.commit(Batch(events=[began(battery_id)]))
-                until(lambda: len(hook.titles) >= 3)
+                until(lambda: len(hook.heard) >= 3)
             for battery_id in ids[ALERTS // 2 :]:
                 ledger.commit(Batch(events=[began(battery_id)]))
             until(lambda: sum(delivery.state == "sent" for delivery in ledger.delivered(limit=1000)) >= ALERTS)
             assert ledger.events_to_tell() == []
-        told = Counter(hook.titles)
+        told = Counter(message["title"] for message in hook.heard)
         assert len(told) == ALERTS
         assert set(told.values()) == {1}
         assert {delivery.tries for delivery in ledger.delivered(limit=1000)} == {1}
