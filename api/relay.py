@@ -82,6 +82,8 @@ class Relay:
         self.sent_readings = 0
         self.sent_bytes = 0
         self._room = max(1, int(settings.most_bytes_per_s * WINDOW_S / READING_BYTES))
+        self._free_s = -1e18
+        """What was sent, acknowledged or not, is paid for by then: a link that breaks again and again costs no more than one that holds."""
 
     # --- what others ask
 
@@ -113,6 +115,8 @@ class Relay:
 
     def _once(self, link: Link, stop: threading.Event) -> bool:
         """One window: plan, publish, wait for the acknowledgements, move the cursor. False: there was nothing to send."""
+        if stop.wait(max(0.0, self._free_s - self._monotonic())):
+            return False
         self._look_back()
         plan = {battery_id: cursor.copy() for battery_id, cursor in self._cursors.items()}
         window = self._window(plan)
@@ -120,15 +124,15 @@ class Relay:
             link.check()
             stop.wait(self._settings.every_s)
             return False
-        began_s, size, number = self._monotonic(), 0, self._messages
+        size, number = 0, self._messages
         for stretch in window:
             if stretch.readings:
                 number += 1
                 payload = encoded(stretch.readings, number)
-                link.publish(self._settings.topic_of(stretch.battery_id), payload)
                 size += len(payload)
-        allowed_s = size / self._settings.most_bytes_per_s
-        if not link.settle(stop, 30.0 + 4 * allowed_s):
+                self._free_s = max(self._free_s, self._monotonic()) + len(payload) / self._settings.most_bytes_per_s
+                link.publish(self._settings.topic_of(stretch.battery_id), payload)
+        if not link.settle(stop, 30.0 + 4 * size / self._settings.most_bytes_per_s):
             return False
         for stretch in window:
             plan[stretch.battery_id].arrived(stretch)
@@ -136,7 +140,6 @@ class Relay:
         self.sent_bytes += size
         self._cursors, self._messages = plan, number
         self._keep()
-        stop.wait(max(0.0, allowed_s - (self._monotonic() - began_s)))
         return True
 
     def _window(self, plan: dict[str, Cursor]) -> list[Stretch]:

@@ -1,12 +1,14 @@
 """The relay against a real broker: exact history after any kill, newest first, bounded bandwidth, clear refusals."""
 
 import shutil
+import socket
 import subprocess
 import sys
 import threading
 import time
 from collections import Counter
 from collections.abc import Callable, Iterator
+from contextlib import suppress
 from pathlib import Path
 from random import Random
 from typing import Any
@@ -220,6 +222,41 @@ def test_bandwidth_is_bounded_and_new_readings_pass_the_backlog(broker: Broker, 
         assert len(fleet.kept) < 1000
         until(lambda: relay.sent_bytes > 15_000, "some backlog")
         assert relay.sent_bytes <= 3000 * (time.monotonic() - began_s) + 2 * 8000
+
+
+class BreakingLink:
+    """Lets a relay in, takes a kilobyte, and hangs up; counts what came. Frames: MQTT 5, sections 3.1 and 3.2."""
+
+    def __init__(self) -> None:
+        self.bytes = self.connections = 0
+        self._server = socket.create_server(("127.0.0.1", 0))
+        self.port = self._server.getsockname()[1]
+        threading.Thread(target=self._serve, daemon=True).start()
+
+    def _serve(self) -> None:
+        with suppress(OSError):
+            while True:
+                peer, _ = self._server.accept()
+                with peer, suppress(ConnectionError):
+                    peer.recv(4096)
+                    peer.sendall(bytes((0x20, 3, 0, 0, 0)))
+                    for _ in range(4):
+                        self.bytes += len(peer.recv(256))
+                self.connections += 1
+
+    def close(self) -> None:
+        self._server.close()
+
+
+def test_a_link_that_breaks_again_and_again_costs_no_more_than_one_that_holds(ledger: SqlLedger) -> None:
+    """What was on its way when the link broke is sent again, but within the bandwidth that is allowed."""
+    keep(ledger, *(reading("house", i) for i in range(30)))
+    broken = BreakingLink()
+    with Running(Relay(settings(broken.port, most_bytes_per_s=6000), ledger.history, ledger, first_wait_s=0.001)):
+        began_s = time.monotonic()
+        until(lambda: broken.connections >= 6, "the sixth connection")
+        assert broken.bytes <= 6000 * (time.monotonic() - began_s) + 2 * 1024
+    broken.close()
 
 
 def test_a_broker_without_a_listener_does_not_swallow_readings(broker: Broker, ledger: SqlLedger) -> None:

@@ -277,8 +277,8 @@ def _cpu(pid: int) -> float:
 
 
 def relay(_folder: Path) -> None:
-    """A van that was offline for a week brings its minutes to the yard's broker."""
-    relay_catch_up.main(7)
+    """A van that was offline for a month brings its minutes to the yard's broker."""
+    relay_catch_up.main()
 
 
 def load(folder: Path) -> None:
