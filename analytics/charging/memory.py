@@ -84,6 +84,8 @@ class Session(NamedTuple):
     """Smoothed current a few minutes after the beginning: a plug or an engine gives all at once, the sun does not."""
     swings: int = 0
     """How often the current leapt up from one span to the next."""
+    stretch_ms: int = 0
+    """Time in absorption since it was last left for float; 0 once it is left."""
 
 
 class ChargingMemory(NamedTuple):

@@ -142,7 +142,13 @@ def _regulated(
     if known_v is not None and held_v > known_v + ANOTHER_CELL_V * battery.cells and phase != "equalisation":
         spent, dt_ms = 0, min(held_for_ms(memory), ALONE_MS)
         session = _begun_anew(phase, session, new)
+    elif phase == "absorption" and session.stretch_ms == 0 and spent:
+        session = _begun_anew(phase, session, new)  # left for float in between: another absorption, with its own end
     new[f"{phase}_ms"] = spent + dt_ms
+    if phase == "absorption":
+        new["stretch_ms"] = session.stretch_ms + dt_ms
+    elif phase == "float" and held_for_ms(memory) >= HELD_MS:
+        new["stretch_ms"] = 0
     if known_v is None or held_v > known_v - SINKING_CELL_V * battery.cells or held_for_ms(memory) >= SETTLED_MS:
         new[f"{phase}_v"], new[f"{phase}_c"] = held_v, temperature_c
     if held_for_ms(memory) >= HELD_MS and temperature_c is not None and phase != "equalisation":
@@ -156,9 +162,9 @@ def _regulated(
 
 
 def _begun_anew(phase: str, session: Session, new: dict[str, object]) -> Session:
-    """The session with what was counted at another, lower set-point of this phase forgotten."""
+    """The session with what was counted at another, lower set-point of this phase, or before a float, forgotten."""
     session = session._replace(rising_from_a=None, rising_ms=0)
-    session = session._replace(tail_ms=0, spent_ms=0) if phase == "absorption" else session._replace(float_least_a=None)
+    session = session._replace(tail_ms=0, spent_ms=0, stretch_ms=0) if phase == "absorption" else session._replace(float_least_a=None)
     new.update(tail_ms=session.tail_ms, spent_ms=session.spent_ms, rising_from_a=None, rising_ms=0)
     return session
 

@@ -1,6 +1,6 @@
 """It needs recharging more often than when the readings began: the oldest sign of a fading battery."""
 
-from analytics.ageing.telling import oftener
+from analytics.ageing.telling import FADING_MS, oftener
 from analytics.assessment import Finding
 from analytics.charging import telling
 from analytics.rules.rule import Judgement, Rule
@@ -10,8 +10,8 @@ from analytics.view import View
 def judge(view: View, standing: bool) -> Judgement:
     life = view.ageing.life
     said = None if life is None else oftener(life)
-    if life is None or said is None:
-        return None
+    if life is None or said is None or view.now_ms - life.begun_ms < FADING_MS:
+        return None  # within weeks it is the weather or the habit of a tour, not age
     return Finding(
         "ageing_recharge",
         "low",

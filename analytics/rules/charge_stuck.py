@@ -23,7 +23,10 @@ def judge(view: View, standing: bool) -> Judgement:
     if session.absorption_v is None:
         return HOLD if standing else None
     alone = session.charge_ah is None
-    long = session.absorption_ms >= (ALONE_MS if alone else LONGEST_MS) or session.tail_ms >= TAIL_MS or session.spent_ms >= SPENT_MS
+    stuck_ms = session.stretch_ms  # a session may last for weeks of sun and mains, with many an absorption and float
+    long = stuck_ms >= (ALONE_MS if alone else LONGEST_MS) or (
+        stuck_ms > 0 and (session.tail_ms >= TAIL_MS or session.spent_ms >= SPENT_MS)
+    )  # fmt: skip
     ceiling_v = window.capped_v(battery, window.float_high_v(battery), session.absorption_c)
     if not battery.kind.lead_acid:
         ceiling_v = max(ceiling_v, window.absorption_low_v(battery) - ABOVE_FLOAT_CELL_V * battery.cells)
@@ -34,9 +37,9 @@ def judge(view: View, standing: bool) -> Judgement:
     )
     return Finding(
         "charge_stuck",
-        "high" if session.absorption_ms >= 24 * 3_600_000 else "medium",
+        "high" if stuck_ms >= 24 * 3_600_000 else "medium",
         "Charger is stuck in absorption",
-        f"{session.absorption_v:.2f} V for {telling.span_of(session.absorption_ms)} at {telling.warmth(session.absorption_c)}{current}."
+        f"{session.absorption_v:.2f} V for {telling.span_of(stuck_ms)} at {telling.warmth(session.absorption_c)}{current}."
         + telling.doubts(battery, session),
         f"The battery is full and should be held at {ceiling_v:.1f} V or less. "
         + (
@@ -51,7 +54,7 @@ def judge(view: View, standing: bool) -> Judgement:
         telling.evidence(
             session,
             ("absorption_v", round(session.absorption_v, 2)),
-            ("absorption_hours", round(session.absorption_ms / 3_600_000, 1)),
+            ("absorption_hours", round(stuck_ms / 3_600_000, 1)),
             ("tail_hours", round(session.tail_ms / 3_600_000, 1)),
             ("float_limit_v", round(ceiling_v, 2)),
             ("temperature_c", session.absorption_c),

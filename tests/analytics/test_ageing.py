@@ -282,6 +282,14 @@ def test_each_rule_finds_its_sign_and_leaves_a_new_battery_alone(rule: str, worn
     assert len(found.title) <= 60  # type: ignore[union-attr]
 
 
+def test_a_tour_of_some_weeks_does_not_make_a_battery_old() -> None:
+    """Charged twice as often as in its first weeks is weather or habit for two months, and only then a sign of age."""
+    judge = next(r.judge for r in RULES if r.name == "ageing_recharge")
+    oftener_now = LIFE._replace(new=Pace(8, 4.0, 40.0), now=Pace(8, 2.0, 20.0))
+    assert judge(seen(oftener_now, days=45), False) is None
+    assert judge(seen(oftener_now, days=61), False) is not None
+
+
 def test_a_wide_interval_accuses_nobody() -> None:
     """A capacity that is low but uncertain is no finding."""
     judge = next(r.judge for r in RULES if r.name == "ageing_capacity")

@@ -489,6 +489,15 @@ def test_time_at_a_lower_set_point_is_not_counted_at_the_higher() -> None:
     assert state.charging.session.absorption_ms < 4 * HOUR * 60_000
 
 
+def test_many_sound_absorptions_in_one_long_session_are_not_one_that_is_stuck() -> None:
+    """Mains by night and sun by day for more than a week without an idle hour, each absorption of four hours left for float: no alert."""
+    state, began, phases = folded(battery("agm"), samples(charge(14.4, 13.5, hours=4, float_h=8) * 9, every_min=5))
+    assert "float" in phases
+    assert state.charging.session is not None
+    assert state.charging.session.absorption_ms > 20 * 3_600_000
+    assert "charge_stuck" not in began
+
+
 def test_lithium_charged_in_frost_is_told_from_what_the_shunt_can_show() -> None:
     """At -5 °C, 3 A for half an hour into 100 Ah of lithium is a high alert and a panel's 0.2 A a medium one; 0.08 A may be the shunt's own error."""
     for amps, told in ((0.08, None), (0.2, "medium"), (3.0, "high")):

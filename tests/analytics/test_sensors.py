@@ -149,13 +149,29 @@ def test_a_wrong_chemistry_is_found_within_days() -> None:
     assert got.rmse < 15
 
 
+@cache
+def off_by_300_ma() -> Run:
+    t = trace("c_storage_2")
+    return run(t.battery(), [r._replace(current_a=r.current_a + 0.30) for r in t.rows()[:3000]])
+
+
 def test_an_offset_beyond_what_is_stated_is_proposed_as_a_calibration() -> None:
     """A stored battery whose shunt shows 300 mA too much (stated: 50 mA): found by voltage against count, with its sign and size."""
-    t = trace("c_storage_2")
-    got = run(t.battery(), [r._replace(current_a=r.current_a + 0.30) for r in t.rows()[:3000]])
+    got = off_by_300_ma()
     assert "sensor_offset" in got.found
     assert core.estimate.current_offset_a(got.state.belief) == pytest.approx(0.30, abs=0.08)
     assert got.rmse < 5
+
+
+def test_what_a_held_battery_gasses_is_not_called_an_offset() -> None:
+    """The same 300 mA too much are an offset in storage, and may be gas in a battery of 400 Ah that a charger holds: then nothing is said."""
+    state = off_by_300_ma().state
+    judge = next(r.judge for r in RULES if r.name == "sensor_offset")
+    assert state.last_ms is not None
+    view = core.view_of(state, state.last_ms, ticked=False)
+    assert judge(view, False) is not None
+    view.model, view.care = view.model._replace(capacity_ah=400.0), view.care._replace(lately_h=24.0)
+    assert judge(view, False) is None
 
 
 def test_a_battery_swapped_in_the_middle_is_bounded_and_then_tracked() -> None:
