@@ -16,8 +16,8 @@ RANK = {"low": 0, "medium": 1, "high": 2}
 DAY_MS = 86_400_000
 SOON_MS = DAY_MS // 4
 AGAIN = 2
-"""Judgement: an alert that comes back within six hours of its end, twice in a row, chatters (the standards give no number). From then on
-it ends only after a whole quiet day, so that a person hears of it once."""
+"""Judgement: an alert that comes back within six hours of its end, twice in a row, chatters (the standards give no number). Already the
+one that came back once ends only after a whole quiet day: an off-delay that learns, so that a person hears of it twice and not all day."""
 
 
 class Standing(NamedTuple):
@@ -106,8 +106,8 @@ def _holding(view: View, rule: Rule, standing: Standing, judged: Finding | Said)
     recent = standing.ended_ms is not None and view.now_ms - standing.ended_ms < SOON_MS
     again = standing.again + 1 if recent else 0
     reason = f"condition held for {held_s:.0f} s" if rule.on_delay_s else "condition met"
-    if again >= AGAIN:
-        reason += f"; chattering: began {again + 1} times, so it ends only after a quiet day"
+    if again:
+        reason += f"; {'chattering: ' if again >= AGAIN else ''}began {again + 1} times, so it ends only after a quiet day"
     began = Standing(rule.name, judged.priority, None, view.now_ms, None, None, again)
     return began, _event(view, rule.name, "began", began, reason, finding_of(judged))
 
@@ -115,7 +115,7 @@ def _holding(view: View, rule: Rule, standing: Standing, judged: Finding | Said)
 def _clearing(view: View, rule: Rule, standing: Standing) -> tuple[Standing, AlertEvent | None]:
     since = view.now_ms if standing.clearing_ms is None else standing.clearing_ms
     gone_s = (view.now_ms - since) / 1000
-    off_delay_s = max(rule.off_delay_s, DAY_MS / 1000) if standing.again >= AGAIN else rule.off_delay_s
+    off_delay_s = max(rule.off_delay_s, DAY_MS / 1000) if standing.again else rule.off_delay_s
     if gone_s < off_delay_s:
         return (standing if standing.clearing_ms is not None else standing._replace(clearing_ms=since)), None
     reason = f"condition gone for {gone_s:.0f} s" if off_delay_s else "condition gone"

@@ -96,15 +96,23 @@ def test_an_alert_is_named_by_battery_rule_and_beginning() -> None:
     assert first[0].alert_id == f"heron:damp:{START_MS + MINUTE_MS}"
 
 
-def test_a_chattering_alert_is_said_once_more_and_then_stands_through_a_quiet_day() -> None:
-    """Coming back twice within hours makes it chattering: it says so, and ends only after a day without the condition."""
+def test_an_alert_that_comes_back_within_hours_then_stands_through_a_quiet_day() -> None:
+    """What comes and goes each hour is said twice and not ten times: the second time it ends only after a day without the condition."""
     words: list[Judgement] = []
     for _ in range(10):
         words += [finding()] * 2 + [None] * 58
     _, events = Script(words + [None] * (24 * 60)).run()
-    assert [e.kind for e in events] == ["began", "ended"] * AGAIN + ["began", "ended"]
-    assert "chattering" in events[-2].reason
+    assert [e.kind for e in events] == ["began", "ended"] * AGAIN
+    assert events[2].reason == "condition met; began 2 times, so it ends only after a quiet day"
     assert events[-1].at_ms - START_MS >= (9 * 60 + 2 + 24 * 60) * MINUTE_MS
+
+
+def test_what_comes_back_even_after_a_quiet_day_is_called_chattering() -> None:
+    """Back within hours of its end for the second time in a row, through the longer delay: it says so."""
+    quiet = [None] * (24 * 60 + 30)
+    _, events = Script([finding(), *quiet[:30], finding(), *quiet, finding(), *quiet]).run()
+    assert [e.kind for e in events] == ["began", "ended"] * 3
+    assert "chattering: began 3 times" in events[4].reason
 
 
 def test_an_alert_that_comes_back_the_next_day_does_not_chatter() -> None:

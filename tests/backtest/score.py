@@ -33,6 +33,8 @@ HEALTHY_PCT = 12.0
 """A stored vehicle that never comes within so many points of its limit in the whole time is healthy."""
 AGAIN_PCT = 10.0
 """Judgement: a fall below the limit is a new event once the battery had been charged so many points above it."""
+OFTEN = 3
+"""Judgement: an alert that begins three times within a day chatters, whatever the product itself says of it."""
 AHEAD_H = 24.0
 NEAR_PCT = 5.0
 """A warning on tour was false if the battery, with nobody plugging anything in, had not come within so many points of its limit in the day
@@ -72,6 +74,8 @@ class Judged:
     began: Counter[str] = field(default_factory=Counter)
     priorities: Counter[str] = field(default_factory=Counter)
     days_of_alarms: Counter[int] = field(default_factory=Counter)
+    begun: dict[str, list[int]] = field(default_factory=dict)
+    """When each rule's alerts began, milliseconds."""
     chattering: int = 0
     stale: Counter[str] = field(default_factory=Counter)
     """Alerts that stood for more than 30 days, by rule."""
@@ -82,10 +86,17 @@ class Judged:
 
     @property
     def needless(self) -> Counter[str]:
-        """Alerts that a healthy vehicle should not have raised, by rule."""
+        """Alerts that a healthy vehicle should not have raised, by rule.
+
+        A warning on tour is needless where it was false (`AHEAD_H`, `NEAR_PCT`), and not where the battery stayed healthy because its
+        owner heard the warning and charged: an alarm is what asks for a timely response, a nuisance what asks for none (the terms of
+        IEC 62682 and EEMUA 191, in the same secondary sources).
+        """
         if not self.healthy:
             return Counter()
         true = Counter({"charge_never_full": self.unfilled})
+        if self.kind == "used":
+            true += Counter({"forecast_low": max(0, self.began["forecast_low"] - self.false_on_tour)})
         return Counter({rule: n for rule, n in self.began.items() if rule not in JUSTIFIED}) - true
 
     @property
@@ -149,7 +160,9 @@ def _began(done: Judged, vehicle: Vehicle, event: AlertEvent) -> None:
     done.began[event.rule] += 1
     done.priorities[event.priority] += 1
     done.days_of_alarms[event.at_ms // DAY_MS] += 1
-    done.chattering += "chattering" in event.reason
+    begun = done.begun.setdefault(event.rule, [])
+    begun.append(event.at_ms)
+    done.chattering += "chattering" in event.reason or (len(begun) >= OFTEN and begun[-1] - begun[-OFTEN] < DAY_MS)
     done.unfilled += event.rule == "charge_never_full" and event.at_ms - done.filled_ms > FILLED_MS
     if event.rule in WARNINGS and isinstance(vehicle.life, Life) and vehicle.kind == "used":
         lowest_pct = vehicle.life.lowest_pct_if_left_alone(AHEAD_H)
