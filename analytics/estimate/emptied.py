@@ -19,8 +19,12 @@ MOST_C = 0.2
 RATE_PART = 0.4
 """Share of Peukert's loss that is still in the battery in truth and comes back with rest. Judgement: tests of the simulated families at the
 five-hour rate leave 5 to 7 %, Peukert's law says 13 to 26 %."""
+SLOWLY = 0.3
+"""Power of the load, below the rate of the declaration, with which the cold's share falls. Judgement: slowly, most of it comes out."""
 LEFT_SD = 0.035
 """Judgement: makers' own capacity tests differ by some percent."""
+COLD_SD, SLOW_SD = 0.15, 0.5
+"""Parts of what the cold holds back that are not known: at the rate of the declaration, and of what a slow discharge may bring out. Judgement."""
 AGAIN_MS = 6 * 3_600_000
 
 
@@ -32,9 +36,22 @@ def at_end(model: Model, seen: Seen) -> bool:
 
 def left(model: Model, seen: Seen) -> float:
     """State of charge (0 to 1, of the capacity at 25 °C) at the end of a discharge at this temperature and current."""
-    kind, rate = model.battery.kind, -seen.current_a * model.battery.rated_hours / model.capacity_ah
-    cold = 0.0 if seen.temperature_c is None else kind.capacity_per_k.value * max(0.0, REFERENCE_C - seen.temperature_c)
-    return cold + (RATE_PART * (kind.peukert.value - 1.0) * log(rate) if rate > 1.0 else 0.0)
+    kind, rate = model.battery.kind, _rate(model, seen)
+    return _cold(model, seen)[0] + (RATE_PART * (kind.peukert.value - 1.0) * log(rate) if rate > 1.0 else 0.0)
+
+
+def _rate(model: Model, seen: Seen) -> float:
+    """Load as a multiple of the rate at which the capacity is declared."""
+    return max(0.0, -seen.current_a) * model.battery.rated_hours / model.capacity_ah
+
+
+def _cold(model: Model, seen: Seen) -> tuple[float, float]:
+    """What the cold holds back, and how far that may be off: less, and less known, under a slow discharge."""
+    if seen.temperature_c is None:
+        return 0.0, 0.0
+    most = model.battery.kind.capacity_per_k.value * max(0.0, REFERENCE_C - seen.temperature_c)
+    part = min(1.0, _rate(model, seen)) ** SLOWLY
+    return most * part, most * (COLD_SD + SLOW_SD * (1.0 - part))
 
 
 def by_end(model: Model, f: Filter, marks: Marks, slot: Slot, seen: Seen) -> tuple[Filter, Marks, Anchor | None]:
@@ -47,7 +64,7 @@ def by_end(model: Model, f: Filter, marks: Marks, slot: Slot, seen: Seen) -> tup
     before, sd = f.mean[SOC], f.cov[0] ** 0.5
     known = marks.empty_ms is not None and slot.last_ms - marks.empty_ms < AGAIN_MS
     if not known or before > left(model, seen):
-        f = up_to(f, left(model, seen), LEFT_SD * LEFT_SD)
+        f = up_to(f, left(model, seen), LEFT_SD**2 + _cold(model, seen)[1] ** 2)
     after = f.mean[SOC]
     marks = marks._replace(empty_ms=slot.last_ms)
     if known:

@@ -34,6 +34,14 @@ LITHIUM_REMEMBERED_H = 8.0
 """The same for lithium, whose voltage takes a day to settle (Voicila et al. 2025, Batteries 11(5), 186)."""
 DOUBTED_V = 0.03
 """What a voltage is off, for each unit of misfit, once the model is doubted (six cells). Judgement: a load that the shunt does not see."""
+SPENT, SPENT_SD, SPENT_MOST = 0.10, 0.05, 0.40
+"""Below this state of charge, and as much higher as the cold takes away, a rested lead-acid battery may stand well below any table: some
+plates are spent before the others. How far that hides the state of charge however often it is read, and from where on it never does.
+Judgement: tests of a battery below zero degrees stop with a fifth of its charge left in it."""
+SPENT_V = 0.1
+"""Further below an empty battery's rest voltage (six cells) it is spent, and the voltage tells nothing else. Judgement."""
+UNKNOWN_C = 10.0
+"""How cold a battery may be whose temperature is not known. Judgement: a night in spring."""
 WEAKER = 1.2
 """Resistance grows towards empty, by this part of the square of the depth. Judgement: acid and active material run out."""
 
@@ -76,6 +84,12 @@ def drop(habit: Habit, current_a: float, fast_a: float) -> float:
     return habit.resistance * (current_a + FAST_PART * fast_a)
 
 
+def _spent_sd(model: Model, soc: float, temperature_c: float | None) -> float:
+    """How far plates that are spent too soon hide the state of charge."""
+    cold = model.battery.kind.capacity_per_k.value * max(0.0, REFERENCE_C - (UNKNOWN_C if temperature_c is None else temperature_c))
+    return SPENT_SD * min(1.0, max(0.0, (SPENT + cold - soc) / SPENT))
+
+
 def by_voltage(model: Model, f: Filter, habit: Habit, seen: Seen) -> tuple[Filter, float] | None:
     """The filter corrected by a voltage, and the surprise; None where the voltage tells nothing (charging, mid-range lithium)."""
     soc = f.mean[SOC]
@@ -92,10 +106,16 @@ def by_voltage(model: Model, f: Filter, habit: Habit, seen: Seen) -> tuple[Filte
     load = (LOAD_PART + KNEE_PART * deep) * (fall + f.mean[SLOW])
     if v - fall > model.top_v + ABOVE_V * model.volts:
         return None
+    told = 1.0
+    if model.lead and soc < SPENT_MOST:
+        hidden = _spent_sd(model, soc, seen.temperature_c)
+        told -= hidden * hidden / f.cov[0]
+        if told < 0.02 or (hidden > 0 and v - fall < model.grid[0] - SPENT_V * model.volts):
+            return None
     if a > 0:
         most = CHARGED_V * model.volts * min(1.0, a / (CHARGED_C * model.capacity_ah))
         load = max(abs(load), most, min(v - rest, most + ACCEPTANCE * fall))
-    variance = (SENSOR_SD_V * model.volts) ** 2 + load * load * lasting
+    variance = ((SENSOR_SD_V * model.volts) ** 2 + load * load * lasting) / told
     if habit.misfit > MISFIT:
         variance += (habit.misfit * DOUBTED_V * model.volts) ** 2
     if not model.lead:
