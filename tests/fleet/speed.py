@@ -13,12 +13,11 @@ import time
 from pathlib import Path
 
 import pika  # type: ignore[import-untyped]
-from rich.console import Console
-from rich.table import Table
 
 from api.database import Database
 from api.ledger import SqlLedger
 from ingest import amqp_topology
+from tests.benchmarks.scene import row
 from tests.fleet import story
 from tests.fleet.postgres import Postgres
 from tests.fleet.processes import ROOT, Workers
@@ -104,15 +103,11 @@ def main() -> int:
             consumed, each_us = bare(cluster, count)
             fill(folder, cluster, gateways)
             kept, worked_us = worked(folder, cluster, postgres, count, options.nodes)
-    table = Table(title=f"{options.nodes} broker nodes, {count} readings of {BATTERIES} batteries")
-    for column in ("what", "a second", "of the bare consumer"):
-        table.add_column(column, justify="left" if column == "what" else "right")
-    table.add_row("PUBACKed to gateways", f"{published:,.0f}", "")
-    table.add_row(f"bare consumer ({each_us:.0f} µs CPU each)", f"{consumed:,.0f}", "1.00")
-    table.add_row(
-        f"decoded, folded, judged, committed by one worker ({worked_us:.0f} µs CPU each)", f"{kept:,.0f}", f"{kept / consumed:.2f}"
-    )
-    Console().print(table)
+    where = f"{options.nodes} broker node{'s' if options.nodes > 1 else ''}"
+    row(f"{where}: PUBACKed to gateways, a second", f"{published:,.0f}", "")
+    row(f"{where}: bare queue consumer, a second", f"{consumed:,.0f} ({each_us:.0f} us CPU)", "the limit")
+    row(f"{where}: decoded, judged, kept, acknowledged, a second", f"{kept:,.0f} ({worked_us:.0f} us CPU)", "")
+    row(f"{where}: whole path, one worker, against the bare consumer", f"{kept / consumed:.2f}", "")
     return 0
 
 
