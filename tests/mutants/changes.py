@@ -73,6 +73,35 @@ def changes(source: str) -> list[Change]:
     return sorted(set(found), key=lambda c: (c.begin, c.text))
 
 
+def place_of(source: str, line: int) -> tuple[range, str | None]:
+    """The lines of the statement at a line (of a compound one its head), and the name that it defines where it is done at import."""
+    name: str | None = None
+    lines = range(line, line + 1)
+    within: list[ast.stmt] = ast.parse(source).body
+    inside = False
+    while True:
+        node = next((n for n in within if n.lineno <= line <= (n.end_lineno or n.lineno)), None)
+        if node is None:
+            return lines, name
+        body = [child for child in ast.iter_child_nodes(node) if isinstance(child, ast.stmt)]
+        first = min((child.lineno for child in body), default=(node.end_lineno or node.lineno) + 1)
+        lines = range(node.lineno, max(first, node.lineno + 1))
+        if not inside:
+            name = _defined(node)
+        if line < first:
+            return lines, name
+        if isinstance(node, ast.FunctionDef):
+            inside, name = True, None
+        within = body
+
+
+def _defined(node: ast.stmt) -> str | None:
+    if isinstance(node, ast.FunctionDef | ast.ClassDef):
+        return node.name
+    targets = node.targets if isinstance(node, ast.Assign) else [node.target] if isinstance(node, ast.AnnAssign) else []
+    return next((target.id for target in targets if isinstance(target, ast.Name)), "")
+
+
 def _walked(tree: ast.AST) -> Iterator[ast.AST]:
     """Every node but annotations, words, and sentences made of parts (their places are not told exactly before Python 3.12)."""
     for name, value in ast.iter_fields(tree):
