@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from tests.mutants.changes import changes, place_of
+from tests.mutants.judging import OWN
 
 HOME = Path(__file__).parents[2]
 
@@ -44,6 +45,13 @@ def test_the_place_of_a_change_is_its_statement_and_what_it_defines() -> None:
     assert place_of(source, 6) == (range(6, 7), "f")
     assert place_of(source, 8) == (range(7, 9), None)
     assert place_of(source, 9) == (range(9, 10), None)
+
+
+def test_every_file_that_is_asked_first_is_there() -> None:
+    """And each name of a place is one of the package."""
+    for prefix, files in OWN.items():
+        assert any(module.startswith(prefix) for module in MODULES), prefix
+        assert all((HOME / file).exists() for file in files), prefix
 
 
 HOUSE = {
