@@ -6,7 +6,7 @@ The states of the filter, in the order of `Filter.mean` and of its covariance:
 |---|---|---|---|
 | soc | 1 | declared ± 3 points, or read from the first voltage | what we are after |
 | offset_a | A | 0 ± the sensor's stated offset; wanders | in storage it outweighs every load |
-| capacity | fraction of rated | 0.95 ± 0.10 (lithium 0.90 ± 0.13) | an aged battery empties sooner; takes up the shunt's gain error too |
+| capacity | fraction of rated | 0.95 ± 0.10 (lithium 0.90 ± 0.17) | an aged battery empties sooner; takes up the shunt's gain error too |
 | table_v | V | 0 ± table and voltmeter | the owner's table and the voltmeter are off, by nearly the same along the curve |
 | slow_v | V | 0, polarisation, hours | the acid evens out over hours |
 | surface_v | V | 0, surface charge, days (LiFePO4: hysteresis) | stands for days after a charge |
@@ -130,8 +130,8 @@ TAIL_LN_H, TAIL_SD = 0.95, 0.35
 """Judgement: with a fixed voltage a lead-acid battery takes a current in proportion to what is missing, 1 to 4.5 hours of it."""
 
 
-LITHIUM_CAPACITY = 0.90, 0.13
-"""Part of rated, and its spread. Judgement: wider than for lead-acid, for a flat curve does not show soon how worn the battery is."""
+LITHIUM_CAPACITY = 0.90, 0.17
+"""Part of rated, and its spread. Judgement: so wide that 0.6 and 1.05 are both likely, for a flat curve shows late how worn a battery is."""
 
 
 def prior(model: Model, soc: float, soc_sd: float) -> Filter:
