@@ -10,7 +10,7 @@ from math import exp, log
 
 from analytics.assessment import Anchor
 from analytics.estimate.belief import CAPACITY, DIAGONAL, OFFSET, SOC, TAIL, Filter, Marks, Slot
-from analytics.estimate.counting import gassing_a, possible
+from analytics.estimate.counting import floating, gassing_a, possible
 from analytics.estimate.filtering import MOST_SD, corrected, replaced
 from analytics.estimate.model import REFERENCE_C, Model
 from analytics.estimate.voltage import Seen
@@ -126,7 +126,8 @@ def by_tail(model: Model, f: Filter, seen: Seen, since_h: float, decay_h: float 
     room = 1.0 - lasting * lasting / f.cov[0]
     if room <= 0.01:
         return f
-    h = (1.0, -hours / scale, -missing / f.mean[CAPACITY], 0.0, 0.0, 0.0, 0.0, learned_part * missing if model.lead else 0.0)
+    per_offset = 0.0 if floating(model, seen.voltage_v, seen.current_a) else -hours / scale
+    h = (1.0, per_offset, -missing / f.mean[CAPACITY], 0.0, 0.0, 0.0, 0.0, learned_part * missing if model.lead else 0.0)
     variance = sd * sd * max(1.0, TAIL_LASTS_H / max(seen.hours, 0.01)) / room
     return corrected(f, h, 1.0 - missing - f.mean[SOC], variance)[0]
 

@@ -15,7 +15,10 @@ SLOW_PART, SLOW_DOUBT = 1.3, 0.6
 FADING_DOUBT = 0.6
 """How far its fading may be off, as a part of what is left: it is no single exponential. Judgement."""
 FLOAT_C = 0.0003
-"""What a day of held voltage makes the offset doubtful, as a part of the capacity per hour: gassing looks the same. Judgement."""
+"""What a day of charging makes the offset doubtful, as a part of the capacity per hour: gassing looks the same. Judgement."""
+FLOAT_MOST_C = 0.002
+"""A held voltage with less than this, as a part of the capacity per hour, may be all gas: it tells nothing of the offset. Twice the float
+current of IEC 62485-2."""
 GAS_DOUBT, GAS_LASTS_H = 0.8, 4.0
 """How far the gassing current may be off, as a part, and for how long. Judgement."""
 SURFACE_H = 48.0
@@ -54,6 +57,11 @@ def gassing_a(model: Model, voltage_v: float, temperature_c: float | None) -> fl
     return float(at_rest * exp(11 * over + 0.06 * (t - 22)))
 
 
+def floating(model: Model, volts: float, amps: float) -> bool:
+    """Whether what flows may be all gas, as on float."""
+    return model.lead and volts > model.float_v and -FLOAT_MOST_C * model.capacity_ah < amps < FLOAT_MOST_C * model.capacity_ah
+
+
 def over_slot(model: Model, f: Filter, habit: Habit, slot: Slot) -> Filter:
     """The filter after the charge counted in a slot."""
     hours = (slot.last_ms - slot.begin_ms) / 3.6e6
@@ -87,12 +95,16 @@ def _over(
     keep_table = exp(-abs(by) * model.curve_rate)
     offset_sd = max(0.002, model.battery.sensor.current_offset_a)
     keep_offset, offset_noise = 1.0, (WANDER * offset_sd) ** 2 * hours / 24
-    if model.lead and volts > model.float_v:
-        offset_noise += (FLOAT_C * model.capacity_ah) ** 2 * hours / 24
     if habit.blind:
         keep_offset = exp(-hours / LOAD_H)
         offset_noise = (spread_a2 + (0.001 * model.capacity_ah) ** 2) * (1 - keep_offset * keep_offset)
     gas_sd = GAS_DOUBT * gas / scale
+    per_offset = -hours / scale
+    if not habit.blind and model.lead and volts > model.float_v:
+        if floating(model, volts, ah / hours):
+            per_offset, gas_sd = 0.0, max(gas_sd, offset_sd / scale)
+        else:
+            offset_noise += (FLOAT_C * model.capacity_ah) ** 2 * hours / 24
     noise = Noise(
         soc=doubt_ah2 / (scale * scale) + gas_sd * gas_sd * hours * GAS_LASTS_H + 1e-8 * hours + _misfit_noise(habit, hours),
         offset=offset_noise,
@@ -103,7 +115,7 @@ def _over(
     )
     keep = Keep(keep_table, keep_slow, keep_surface, keep_offset)
     per_capacity = 0.0 if habit.blind else -by / max(0.25, f.mean[CAPACITY])
-    f = moved(f, by, -hours / scale, per_capacity, keep, ohms * ah / hours * (1 - keep_slow), add_surface, noise)
+    f = moved(f, by, per_offset, per_capacity, keep, ohms * ah / hours * (1 - keep_slow), add_surface, noise)
     return bounded(f.mean, f.cov)
 
 

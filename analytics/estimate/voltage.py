@@ -110,6 +110,7 @@ def by_voltage(model: Model, f: Filter, habit: Habit, seen: Seen) -> tuple[Filte
     if model.lead and soc < SPENT_MOST:
         hidden = _spent_sd(model, soc, seen.temperature_c)
         told -= hidden * hidden / f.cov[0]
+        per_soc = min(per_soc, model.chord) if hidden > 0 else per_soc
         if told < 0.02 or (hidden > 0 and v - fall < model.grid[0] - SPENT_V * model.volts):
             return None
     if a > 0:
