@@ -44,7 +44,7 @@ OWN = {
     "sensors": [A + "sensors.py"],
     "span": [A + "span.py", A + "core.py"],
     "story": [A + "story.py"],
-    "trend": [A + "trend.py", A + "foreseen.py", A + "rules_low.py"],
+    "trend": [A + "forecast.py", A + "trend.py", A + "foreseen.py", A + "rules_low.py"],
     "use": [A + "use.py"],
 }
 """Path within the package, the longest that fits → the test files that are about it and are asked first."""
