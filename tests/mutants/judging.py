@@ -35,7 +35,7 @@ OWN = {
     "battery": [A + "declared.py", C + "chemistries.py", "tests/settings/test_settings.py"],
     "budget": [A + "budget.py", A + "budget_sun.py", A + "runtime.py"],
     "care": [A + "care.py"],
-    "charging": [A + "charging.py", "tests/chargers/test_matrix.py"],
+    "charging": [A + "sessions.py", A + "charging.py", "tests/chargers/test_matrix.py"],
     "chemistry": [C + "chemistries.py", A + "estimate.py"],
     "core": [A + "core.py", A + "span.py", A + "fold.py"],
     "details": [A + "core.py", A + "rules_watch.py", A + "trend.py"],
