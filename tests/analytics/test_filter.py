@@ -147,13 +147,15 @@ def test_a_count_moves_the_charge_by_what_was_counted() -> None:
 
 
 def test_doubt_of_the_count_grows_with_time() -> None:
-    """Offset: 15 % of what is stated a day, more while a charger holds; its share of the charge; capacity a hair; polarisation and surface."""
+    """Offset: 15 % of what is stated a day, more while a charger holds (but on float, where all may be gas); its share of the charge; capacity a hair; polarisation and surface."""
     _, day = gained(AGM, 24.0, 0.0)
     assert day[OFFSET] == pytest.approx((0.15 * 0.1) ** 2)
     assert day[CAPACITY] == pytest.approx(1.2e-8 * 24)
     assert sqrt(day[SOC]) == pytest.approx(24 * 0.1 / 95, rel=0.02)
-    _, held = gained(AGM, 24.0, 0.0, 13.6)
-    assert held[OFFSET] == pytest.approx((0.15 * 0.1) ** 2 + (0.0003 * 100) ** 2)
+    _, held = gained(AGM, 1.0, 5.0, 13.6)
+    assert held[OFFSET] == pytest.approx(((0.15 * 0.1) ** 2 + (0.0003 * 100) ** 2) / 24)
+    _, floated = gained(AGM, 24.0, 0.0, 13.6)
+    assert floated[OFFSET] == pytest.approx(day[OFFSET])
     one, _ = gained(AGM, 3.0, -15.0)
     ohms = 1.3 * SEEING.resistance
     assert one.mean[SLOW] == pytest.approx(-ohms * 5.0 * (1 - exp(-1)))
