@@ -34,18 +34,18 @@ OWN = {
     "alerts": [A + "alerts.py"],
     "battery": [A + "declared.py", C + "chemistries.py", "tests/settings/test_settings.py"],
     "budget": [A + "budget.py", A + "budget_sun.py", A + "runtime.py"],
-    "care": [A + "care.py"],
+    "care": [A + "memories.py", A + "care.py"],
     "charging": [A + "sessions.py", A + "charging.py", "tests/chargers/test_matrix.py"],
     "chemistry": [C + "chemistries.py", A + "estimate.py"],
     "core": [A + "core.py", A + "span.py", A + "fold.py"],
     "details": [A + "core.py", A + "rules_watch.py", A + "trend.py"],
     "estimate": [A + "filter.py", A + "estimate.py", A + "core.py"],
     "fold": [A + "fold.py", A + "core.py"],
-    "sensors": [A + "sensors.py"],
+    "sensors": [A + "memories.py", A + "sensors.py"],
     "span": [A + "span.py", A + "core.py"],
     "story": [A + "story.py"],
     "trend": [A + "forecast.py", A + "trend.py", A + "foreseen.py", A + "rules_low.py"],
-    "use": [A + "use.py"],
+    "use": [A + "memories.py", A + "use.py"],
 }
 """Path within the package, the longest that fits → the test files that are about it and are asked first."""
 OWN_BUDGET_S, OTHERS_BUDGET_S = 30.0, 8.0
