@@ -183,6 +183,23 @@ def test_a_float_confirms_a_full_charge_once() -> None:
     assert later.marks.full_ms > belief.anchor.at_ms
 
 
+def test_a_float_current_is_not_taken_for_the_sensors_offset() -> None:
+    """Ten days at float with 80 mA, within what valve-regulated cells of 100 Ah may take there (IEC 62485-2: 1 mA/Ah): no offset is learned."""
+    owner = battery("agm", initial_state_of_charge_pct=100.0)
+    belief = told(owner, [(h / 6, 13.6, 0.08, 20.0) for h in range(1440)])
+    found = {value.name: value for value in estimate.learned(estimate.model_of(owner), belief)}["current_offset_a"]
+    assert abs(found.value) < 0.01
+    assert found.low < -0.05
+    assert found.high > 0.05
+
+
+def test_a_spent_battery_is_not_read_from_its_voltage() -> None:
+    """Twelve hours at rest in the cold with a tenth left and 0.2 V below the table's end: the count stands, for some plates are spent."""
+    owner = battery("gel", initial_state_of_charge_pct=12.0)
+    belief = told(owner, [(h / 12, 11.6, 0.0, -5.0) for h in range(144)])
+    assert 100 * (belief.soc or 0) == pytest.approx(12.0, abs=2.0)
+
+
 def test_the_interval_opens_as_fast_as_an_offset_drifts() -> None:
     """10 µV on a 0.1 milliohm shunt are 2.4 Ah a day (DRIFT-10UV-D): where no voltage corrects, the standard deviation grows as fast."""
     owner = battery("lifepo4", initial_state_of_charge_pct=60.0, sensor=Sensor(current_offset_a=0.1))

@@ -39,11 +39,9 @@ def test_without_a_current_sensor_it_stays_honest(name: str) -> None:
     assert got.cover_pct >= 85
 
 
-@pytest.mark.parametrize("name", ["b_solar10", "d_deep_2", "i_lfp_cycling"])
-def test_other_sensor_errors_are_borne_too(name: str) -> None:
-    """With sensor errors drawn anew the limits of the kind hold, with half as much again for luck."""
-    t = trace(name)
-    for seed in (11, 12):
-        got = scored(t.battery(), t.remade(seed))
-        assert got.rmse <= 1.5 * WORST[t.family] + 0.5
-        assert got.cover_pct >= 80
+@pytest.mark.parametrize("family", WORST)
+def test_the_interval_holds_what_it_says(family: str) -> None:
+    """With owner's and sensor's errors drawn anew the truth is inside nine tenths of the time, 85 to 97 % (`make score` draws more)."""
+    found = [scored(t.guessed(2), t.remade(2)) for t in traces(family)]
+    assert max(s.rmse for s in found) <= 1.5 * WORST[family] + 2.0
+    assert 85 <= sum(s.cover_pct for s in found) / len(found) <= 97
