@@ -5,11 +5,12 @@ What is declared (battery, model) and what can be made again (details) is not ke
 
 import json
 import zlib
+from functools import cache
 from typing import get_type_hints
 
 from analytics.battery import Battery
 from analytics.core import State, begin
-from analytics.revive import revived
+from analytics.revive import Maker, maker
 
 SCHEMA = 2
 KEPT = ("belief", "last_ms", "open_span", "span", "sensors", "charging", "use", "trend", "care", "ageing", "alerts", "judged_ms")
@@ -39,8 +40,14 @@ def loads(battery: Battery, kept: bytes) -> State:
         schema, *values = json.loads(zlib.decompress(kept))
         if schema != SCHEMA or len(values) != len(KEPT):
             raise SchemaError(f"state of schema {schema}, this version reads {SCHEMA}")
-        hints = get_type_hints(State)
-        fields = {name: revived(hints[name], value) for name, value in zip(KEPT, values, strict=True)}
+        made = zip(_makers(), values, strict=True)
+        fields = {name: value if make is None or value is None else make(value) for (name, make), value in made}
     except (ValueError, TypeError, zlib.error) as e:
         raise SchemaError(f"not a kept state: {e}") from e
     return begin(battery)._replace(**fields)
+
+
+@cache
+def _makers() -> list[tuple[str, Maker]]:
+    hints = get_type_hints(State)
+    return [(name, maker(hints[name])) for name in KEPT]

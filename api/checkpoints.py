@@ -54,7 +54,7 @@ class Checkpoints:
 
     def _learn(self, connection: Connection, numbers: set[int]) -> None:
         """When the newest thinned checkpoint of each was, in one query: a fleet's first commit asks for many."""
-        missing = sorted(numbers - self._thinned_ms.keys())
+        missing = sorted(number for number in numbers if number not in self._thinned_ms)
         c = CHECKPOINTS.c
         for at in range(0, len(missing), AT_ONCE):
             part = missing[at : at + AT_ONCE]

@@ -47,7 +47,7 @@ class FencedLedger:
 
         What was read holds until the next commit: while a claim holds, nobody else writes for the battery.
         """
-        declared = {battery.id: battery for battery in self._ledger.batteries()}
+        declared = self._ledger.declared()
         known = [battery_id for battery_id in battery_ids if battery_id in declared]
         self._claim([battery_id for battery_id in known if battery_id not in self._fences])
         self._foreseen = {battery_id: (declared[battery_id], past) for battery_id, past in self._ledger.pasts(known).items()}

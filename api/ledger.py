@@ -8,20 +8,21 @@ from typing import Any
 
 from sqlalchemy import Connection, func, select, update
 
-from analytics.assessment import AlertEvent, Assessment, Details
+from analytics.assessment import AlertEvent, Assessment
 from analytics.batch import Batch, DeadLetter, Quarantined
 from analytics.battery import Battery
 from analytics.reading import Note, Reading
 from api import ledger_alerts, ledger_deliveries, record
 from api.checkpoints import Checkpoints
 from api.database import Database
-from api.execute import conflict, execute_each, insert_each
+from api.execute import conflict, insert_each
 from api.facts import fact, keep_fact
 from api.history.sql import SqlHistory, insert, reassess
 from api.ledger_batch import Fenced, battery_ids, check_fences, keep_dead_letters, keep_notes, note_of, quarantine
-from api.numbers import Numbers, among
+from api.ledger_latest import Latest, latest_of
+from api.numbers import Numbers
 from api.ports import Alert, AlertAct, Delivery, Message
-from api.tables import BATTERIES, DEAD_LETTERS, DECLARATIONS, LATEST, NOTES, PARTITIONS, QUARANTINE
+from api.tables import BATTERIES, DEAD_LETTERS, DECLARATIONS, NOTES, PARTITIONS, QUARANTINE
 from api.taking_over import Past, pasts
 
 
@@ -33,7 +34,7 @@ class SqlLedger:
         self._numbers = Numbers()
         self.history = SqlHistory(database, self._numbers)
         self._checkpoints = Checkpoints()
-        self._details: dict[str, Details] = {}
+        self._latest = Latest()
         self._declared: tuple[object, dict[str, Battery]] = (None, {})
         """The newest declaration of each battery by id, and what the table looked like then."""
         self.mark_unsent: Callable[[Connection, Batch, Mapping[str, int]], None] | None = None
@@ -62,32 +63,18 @@ class SqlLedger:
                     for event in events:
                         ledger_alerts.record_event(connection, event, numbers[event.battery_id], late)
                 keep_notes(connection, batch.notes, numbers)
-                self._keep_latest(connection, batch.latest, numbers)
+                self._latest.keep(connection, batch, numbers)
                 keep_dead_letters(connection, batch.dead_letters)
                 quarantine(connection, batch.quarantined, batch.released, numbers)
         except BaseException:
             self.forget()
             raise
-        for battery_id, assessment in batch.latest.items():
-            self._details[battery_id] = assessment.details
 
     def forget(self) -> None:
         """Drop what this process remembers of the tables: after a failed transaction or when another process wrote."""
         self._numbers.forget()
         self._checkpoints.forget()
-        self._details.clear()
-
-    def _keep_latest(self, connection: Connection, latest: Mapping[str, Assessment], numbers: dict[str, int]) -> None:
-        """The details are made at most once a minute and shared until the next, so they are written only when they are new."""
-        whole, moved = [], []
-        for battery_id, assessment in latest.items():
-            text = record.dumps(assessment[:-1])
-            if self._details.get(battery_id) is assessment.details:
-                moved.append((assessment.at_ms, text, numbers[battery_id], assessment.at_ms))
-            else:
-                whole.append((numbers[battery_id], assessment.at_ms, text, record.dumps(assessment.details)))
-        execute_each(connection, "UPDATE latest SET at_ms = ?, assessment = ? WHERE battery = ? AND at_ms <= ?", moved)
-        insert_each(connection, LATEST, whole, conflict(LATEST, "battery") + " WHERE excluded.at_ms >= latest.at_ms")
+        self._latest.forget()
 
     def claim(self, battery_ids: Sequence[str], queues: Mapping[str, str] | None = None) -> dict[str, int]:
         """Take batteries over: whoever claimed them before can no longer commit for them.
@@ -105,7 +92,7 @@ class SqlLedger:
             insert_each(connection, PARTITIONS, made, conflict(PARTITIONS, "battery"))
         for number, battery_id in wanted.items():
             self._checkpoints.forget(number)
-            self._details.pop(battery_id, None)
+            self._latest.forget(battery_id)
         return {wanted[number]: fence for number, fence in raised}
 
     def of_partition(self, queue: str) -> list[str]:
@@ -118,13 +105,13 @@ class SqlLedger:
 
     def batteries(self) -> list[Battery]:
         """The newest declaration of each, by id."""
-        return list(self._newest_declared().values())
+        return list(self.declared().values())
 
     def battery(self, battery_id: str) -> Battery | None:
-        return self._newest_declared().get(battery_id)
+        return self.declared().get(battery_id)
 
-    def _newest_declared(self) -> dict[str, Battery]:
-        """Read again only when something was declared, by whichever process: every request and every watcher asks for it."""
+    def declared(self) -> Mapping[str, Battery]:
+        """The newest declaration of each, by its id. Read again only when something was declared, by whichever process: every request and every watcher asks for it."""
         d, b = DECLARATIONS.c, BATTERIES.c
         with self.database.reading() as connection:
             # the count too: of two transactions at the same time, the later number may be committed first
@@ -160,20 +147,13 @@ class SqlLedger:
     # --- beliefs and states
 
     def latest(self, battery_id: str) -> Assessment | None:
-        t, b = LATEST.c, BATTERIES.c
-        with self.database.reading() as connection:
-            found = connection.execute(
-                select(t.assessment, t.details).join(BATTERIES, b.number == t.battery).where(b.id == battery_id)
-            ).one_or_none()
-        return None if found is None else _assessment(*found)
+        """See `latest_of`."""
+        return self.latest_of([battery_id]).get(battery_id)
 
     def latest_of(self, battery_ids: Sequence[str]) -> dict[str, Assessment]:
         """The newest assessment of each, in one query."""
-        t, b, wanted = LATEST.c, BATTERIES.c, set(battery_ids)
-        query = select(b.id, t.assessment, t.details).join(BATTERIES, b.number == t.battery)
         with self.database.reading() as connection:
-            found = connection.execute(among(query, battery_ids)).all()
-        return {battery_id: _assessment(text, details) for battery_id, text, details in found if battery_id in wanted}
+            return latest_of(connection, battery_ids)
 
     def last_of(self, battery_ids: Sequence[str]) -> dict[str, Reading]:
         """The last reading of each."""
@@ -315,10 +295,6 @@ class SqlLedger:
     def keep_fact(self, key: str, value: Any) -> None:
         with self.database.writing() as connection:
             keep_fact(connection, key, value)
-
-
-def _assessment(text: str, details: str) -> Assessment:
-    return record.loads(Assessment, f"{text[:-1]},{details}]")
 
 
 __all__ = ["Fenced", "SqlLedger"]

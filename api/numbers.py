@@ -22,15 +22,15 @@ class Numbers:
         numbers = self._numbers
         missing = [battery_id for battery_id in battery_ids if battery_id not in numbers]
         if missing:
-            self._learn_all(connection)
+            self._ask(connection, missing)
             if new := [(battery_id,) for battery_id in missing if battery_id not in numbers]:
                 execute_each(connection, "INSERT INTO batteries (id) VALUES (?) ON CONFLICT (id) DO NOTHING", new)
-                self._learn_all(connection)
+                self._ask(connection, missing)
         return numbers
 
-    def _learn_all(self, connection: Connection) -> None:
+    def _ask(self, connection: Connection, battery_ids: Sequence[str]) -> None:
         """In one query: a fleet's worth of single ones would hold up the first commit for seconds."""
-        for battery_id, number in connection.execute(select(BATTERIES.c.id, BATTERIES.c.number)):
+        for battery_id, number in connection.execute(among(select(BATTERIES.c.id, BATTERIES.c.number), battery_ids)):
             self._learn(battery_id, number)
 
     def known(self, database: Database, battery_id: str) -> int | None:

@@ -181,7 +181,7 @@ class Ledger(Protocol):
     def declarations(self, battery_id: str) -> list[tuple[int, str, Battery]]: ...
 
     def latest(self, battery_id: str) -> Assessment | None:
-        """The newest assessment with its details."""
+        """The newest assessment with its details; where a reading made it, as exactly as history keeps it (the interval to 0.2 %, outwards)."""
 
     def latest_of(self, battery_ids: Sequence[str]) -> dict[str, Assessment]:
         """The newest assessment of each of these that has one, with one question for all."""

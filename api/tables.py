@@ -106,6 +106,7 @@ LATEST = Table(
     Column("assessment", Text, nullable=False),  # JSON, without its details
     Column("details", Text, nullable=False),  # JSON
 )
+"""As of when it last said something that history does not say: see api.ledger_latest."""
 
 NEWEST_CHECKPOINTS = Table(
     "newest_checkpoints",

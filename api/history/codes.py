@@ -69,6 +69,23 @@ def rows(pairs: Iterable[tuple[Reading, Assessment]], numbers: dict[str, int]) -
     return made
 
 
+def assessed(before: Assessment, row: Any) -> Assessment:
+    """An assessment moved on by a later row (at_ms, voltage_mv, current_ma, temperature_dc, soc_cpct, belief) with a state of charge."""
+    at_ms, mv, ma, dc, soc, belief = row
+    ends = band(soc, belief)
+    assert ends is not None
+    return before._replace(
+        at_ms=at_ms,
+        voltage_v=mv / 1000,
+        current_a=None if ma is None else ma / 1000,
+        temperature_c=None if dc is None else dc / 10,
+        state_of_charge_pct=soc / 100,
+        state_of_charge_low_pct=ends[0] / 100,
+        state_of_charge_high_pct=ends[1] / 100,
+        charge_phase=PHASES[belief % ABOVE],
+    )
+
+
 def reading_of(battery_id: str, row: Any) -> Reading:
     """The reading exactly as it was folded: n/1000 is the float nearest to the decimal, as is round(x, 3)."""
     at_ms, sequence, mv, ma, dc, mah = row

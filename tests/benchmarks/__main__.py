@@ -16,7 +16,6 @@ from pathlib import Path
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
-from analytics import keep
 from analytics.core import begin
 from analytics.fold import fold
 from api.clock import MachineClock
@@ -26,7 +25,7 @@ from ingest.formats import FORMATS
 from ingest.mqtt_source import MqttSettings, MqttSource
 from ingest.pipeline import Pipeline, PipelineSettings
 from ingest.supervisor import Supervised
-from tests.benchmarks import batteries, relay_catch_up, watchers
+from tests.benchmarks import batteries, one_and_many, relay_catch_up, watchers
 from tests.benchmarks.scene import BEGIN_MS, battery, readings, row, store
 from tests.brokers import Broker, free_port
 from tests.databases import postgres_programs
@@ -119,50 +118,6 @@ def path(folder: Path) -> None:
     row("bare paho subscriber, quality 1, CPU a message", f"{b * per:.1f} us", "the limit")
     row("broker to commit to acknowledgement, CPU a message", f"{f * per:.1f} us", "")
     row("throughput on one core against the bare subscriber", f"{b / f:.2f}", "at least 0.6")
-
-
-def many(folder: Path) -> None:
-    """The same number of readings from one battery and from ten thousand, folded and committed in batches of two thousand.
-
-    Before, each battery has been heard five times: what its first readings cost comes once in its life and has a row of its own. The
-    batteries begin seconds apart, so that each moment of the hour (when the slow work is done) comes as often as in the long run.
-    """
-    from analytics.batch import Batch, Checkpoint
-    from analytics.core import step
-
-    before, total, per, first = 5, 150_000, {}, {}
-    for count in (1, 10_000):
-        place = folder / str(count)
-        place.mkdir()
-        ledger = store(place, count)
-        states = {f"b{n:05d}": begin(battery(n)) for n in range(count)}
-        streams = [readings(f"b{n:05d}", before + total // count, 60_000, BEGIN_MS + n * 367) for n in range(count)]
-        given = [[next(stream) for stream in streams] for _ in range(before)] + [
-            [next(stream) for stream in streams] for _ in range(total // count)
-        ]
-
-        def work(rounds: list, states: dict = states, ledger: object = ledger) -> None:  # type: ignore[type-arg]
-            batch = Batch()
-            for reading in (reading for each in rounds for reading in each):
-                states[reading.battery_id], outcome = step(states[reading.battery_id], reading)
-                batch.kept.append((reading, outcome.assessment))
-                batch.events.extend(outcome.events)
-                batch.latest[reading.battery_id] = outcome.assessment
-                if outcome.events:
-                    batch.checkpoints.append(Checkpoint(reading.battery_id, reading.at_ms, keep.dumps(states[reading.battery_id])))
-                if len(batch.kept) == 2000:
-                    ledger.commit(batch)  # type: ignore[attr-defined]
-                    batch = Batch()
-            ledger.commit(batch)  # type: ignore[attr-defined]
-
-        first[count] = cpu_of(partial(work, given[:before])) / (before * count) * 1e6
-        per[count] = cpu_of(partial(work, given[before:])) / total * 1e6
-        if count == 1:
-            row("state of a battery, kept", f"{len(keep.dumps(states['b00000']))} bytes", "at most 2,048")
-        ledger.database.close()
-    row("cost of a reading with one battery (a reading a minute each)", f"{per[1]:.0f} us", "")
-    row("cost of a reading with 10,000 batteries against that with one", f"{per[10_000] / per[1]:.2f}", "at most 1.3")
-    row("cost of each of the first five readings of 10,000 new batteries", f"{first[10_000]:.0f} us", "")
 
 
 def year(folder: Path) -> None:
@@ -292,7 +247,7 @@ def load(folder: Path) -> None:
 
 
 def fleet(_folder: Path) -> None:
-    """As many batteries as a worker has; `python -m tests.benchmarks.batteries --batteries 100000` takes half an hour."""
+    """As many batteries as a worker has; `python -m tests.benchmarks.batteries --batteries 100000` takes some minutes."""
     batteries.main()
 
 
@@ -308,7 +263,7 @@ def queues(_folder: Path) -> None:
 
 
 BENCHES = {
-    "path": path, "many": many, "year": year, "durable": durable, "process": process, "relay": relay, "load": load,
+    "path": path, "many": one_and_many.run, "year": year, "durable": durable, "process": process, "relay": relay, "load": load,
     "fleet": fleet, "queues": queues,
 }  # fmt: skip
 

@@ -8,8 +8,11 @@ from pathlib import Path
 
 from analytics.battery import Battery
 from analytics.reading import Reading
+from api import record
 from api.database import Database, Synchronous
+from api.execute import insert_each
 from api.ledger import SqlLedger
+from api.tables import BATTERIES, DECLARATIONS
 
 BEGIN_MS = 1_760_000_000_000
 
@@ -31,12 +34,18 @@ def payload(reading: Reading) -> bytes:
     return json.dumps({"time": at, "volts": reading.voltage_v, "amps": reading.current_a, "celsius": reading.temperature_c}).encode()
 
 
+def declare_all(database: Database, count: int) -> None:
+    """The first so many batteries, numbered from 1, in a few statements."""
+    made = [(n, battery(n - 1)) for n in range(1, count + 1)]
+    with database.writing() as connection:
+        insert_each(connection, BATTERIES, [(n, b.id, 0) for n, b in made], "")
+        insert_each(connection, DECLARATIONS, [(n, n, BEGIN_MS, "bench", record.battery_dumps(b)) for n, b in made], "")
+
+
 def store(folder: Path, count: int = 1, synchronous: Synchronous = "FULL") -> SqlLedger:
     path = str(folder / "bench.db")
-    with Database(path, synchronous="NORMAL") as quick:  # thousands of declarations, one commit each
-        ledger = SqlLedger(quick)
-        for number in range(count):
-            ledger.declare(battery(number), BEGIN_MS, "bench")
+    with Database(path, synchronous="NORMAL") as quick:
+        declare_all(quick, count)
     return SqlLedger(Database(path, synchronous=synchronous).open())
 
 

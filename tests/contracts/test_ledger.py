@@ -149,6 +149,33 @@ def test_an_older_assessment_never_replaces_a_newer(ledger: SqlLedger) -> None:
     assert ledger.latest("van") == believed("van", T0 + 30, 61.0, details=newer)
 
 
+def test_a_reading_moves_the_latest_for_whoever_asks(ledger: SqlLedger) -> None:
+    """What is believed with a reading is the latest at once, in another process too; so are a new anchor and what time alone changed, while a
+    late reading that nobody has judged yet is not."""
+    first, other = believed("van", T0), SqlLedger(ledger.database)
+
+    def judged(at_ms: int, pct: float, **moved: object) -> Assessment:
+        assessment = believed("van", at_ms, pct)._replace(anchor=first.anchor, voltage_v=12.4, charge_phase="discharging")._replace(**moved)
+        reading = Reading("van", at_ms, 12.4, assessment.current_a, assessment.temperature_c)
+        ledger.commit(Batch(kept=[(reading, assessment)], latest={"van": assessment}))
+        return assessment
+
+    ledger.commit(Batch(kept=[(Reading("van", T0, 12.6, -1.0, 15.0), first)], latest={"van": first}))
+    gap = Anchor("gap", T0 + 30, 78.2, 78.0, 0.1)
+    steps = ((79.0, {}), (78.2, {"current_a": None, "temperature_c": None}), (78.0, {"anchor": gap}), (77.0, {"anchor": gap}))
+    for nth, (pct, moved) in enumerate(steps, 1):
+        assessment = judged(T0 + 10 * nth, pct, **moved)
+        ledger.commit(Batch(kept=[(Reading("van", assessment.at_ms + 1, 12.1), _unjudged(assessment.at_ms + 1))]))
+        assert ledger.latest("van") == other.latest("van") == assessment
+    quiet = assessment._replace(at_ms=T0 + 900_000, voltage_v=None, current_a=None, temperature_c=None, state_of_charge_low_pct=70.123)
+    ledger.commit(Batch(latest={"van": quiet}))
+    assert other.latest_of(["van"]) == {"van": quiet}
+
+
+def _unjudged(at_ms: int) -> Assessment:
+    return Assessment("van", at_ms, 12.1, None, None, None, None, None, "unknown", None, DETAILS)
+
+
 def test_declarations_are_kept_with_their_history(ledger: SqlLedger) -> None:
     """A changed declaration is the new truth, the old one stays with who and when; the same again is no change."""
     table = ((0.0, 11.6), (50.0, 12.2), (100.0, 12.8))

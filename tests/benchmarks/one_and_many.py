@@ -1,0 +1,74 @@
+"""What a reading costs with one battery and with ten thousand: `python -m tests.benchmarks many`.
+
+The row is literal: as many readings to a commit from the one battery as from ten thousand, which no single battery ever has: two thousand of its
+minutes are a day and a half. So it gives the one battery what nobody else gets: a single page of history, a single row of details and a single
+look at its fence for two thousand readings. The fair question, how many batteries there are while each commit holds the same work, is the row of
+tests.benchmarks.batteries: there each reading of a commit is another battery's on both sides, as with a fleet.
+"""
+
+import time
+from pathlib import Path
+
+from analytics import keep
+from analytics.batch import Batch, Checkpoint
+from analytics.core import begin, step
+from api.running import collect_rarely
+from tests.benchmarks.scene import BEGIN_MS, battery, readings, row, store
+
+FEW, MANY = 1, 10_000
+A_COMMIT = 2000
+FIRST = 5
+"""Readings that each battery has given before: what the first ones cost comes once in its life and has a row of its own."""
+PARTS = 15
+"""Of ten thousand readings; one and many in turn, so that whatever else the machine does meets both."""
+
+
+class Batteries:
+    """A ledger with so many batteries. They begin a fraction of a second apart, so that each moment of the hour (when the slow work is done)
+    comes as often as in the long run."""
+
+    def __init__(self, folder: Path, count: int) -> None:
+        folder.mkdir()
+        self._ledger = store(folder, count)
+        self.states = {f"b{n:05d}": begin(battery(n)) for n in range(count)}
+        self._streams = [readings(f"b{n:05d}", 1 << 40, 60_000, BEGIN_MS + n * 367) for n in range(count)]
+        self.spent_s = 0.0
+        self.first_us = self.work(FIRST) / (FIRST * count) * 1e6
+
+    def work(self, rounds: int) -> float:
+        """Fold and commit so many readings of each battery; processor seconds of it."""
+        given = [next(stream) for _ in range(rounds) for stream in self._streams]
+        began = time.process_time()
+        for at in range(0, len(given), A_COMMIT):
+            self._ledger.commit(self._folded(given[at : at + A_COMMIT]))
+        return time.process_time() - began
+
+    def _folded(self, given: list) -> Batch:  # type: ignore[type-arg]
+        batch, states = Batch(), self.states
+        for reading in given:
+            battery_id = reading.battery_id
+            states[battery_id], outcome = step(states[battery_id], reading)
+            batch.kept.append((reading, outcome.assessment))
+            batch.events.extend(outcome.events)
+            batch.latest[battery_id] = outcome.assessment
+            if outcome.events:
+                batch.checkpoints.append(Checkpoint(battery_id, reading.at_ms, keep.dumps(states[battery_id])))
+        return batch
+
+    def close(self) -> None:
+        self._ledger.database.close()
+
+
+def run(folder: Path) -> None:
+    """Print the rows of the table."""
+    collect_rarely()
+    one, many = Batteries(folder / "one", FEW), Batteries(folder / "many", MANY)
+    for _ in range(PARTS):
+        one.spent_s += one.work(MANY)
+        many.spent_s += many.work(FEW)
+    row("state of a battery, kept", f"{len(keep.dumps(one.states['b00000']))} bytes", "at most 2,048")
+    row("cost of a reading with one battery (a reading a minute each)", f"{one.spent_s / (PARTS * MANY) * 1e6:.0f} us", "")
+    row("cost of a reading with 10,000 batteries against that with one", f"{many.spent_s / one.spent_s:.2f}", "at most 1.3")
+    row("cost of each of the first five readings of 10,000 new batteries", f"{many.first_us:.0f} us", "")
+    one.close()
+    many.close()
