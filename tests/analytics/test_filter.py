@@ -75,6 +75,18 @@ def test_a_prediction_is_the_textbook_one() -> None:
     assert moved(f, -0.9, 0.0, 0.0, keep, 0.0, 0.0, noise).mean[SOC] == LEAST
 
 
+def test_a_correction_by_all_states_at_once_is_the_textbook_one() -> None:
+    """With a gradient in every state: mean by P h / (hᵀ P h + r), covariance less the outer product of it, in numpy."""
+    f, h = mixed(AGM), (1.1, -0.02, 0.3, 1.0, 0.9, 0.8, 5.0, -0.1)
+    full, column = matrix(f), np.array(h)
+    spread = float(column @ full @ column) + 1e-4
+    gain = full @ column / spread
+    after, surprise = corrected(f, h, 0.05, 1e-4)
+    assert after.mean == pytest.approx((np.array(f.mean) + gain * 0.05).tolist())
+    assert matrix(after) == pytest.approx(full - np.outer(gain, gain) * spread, abs=1e-12)
+    assert surprise == pytest.approx(0.05 / sqrt(spread))
+
+
 def test_a_surprise_beyond_three_counts_as_three() -> None:
     """An outlier of 12 standard deviations moves the mean a quarter as far as its size asks for, to either side alike (Huber)."""
     f, h = mixed(AGM), (0.0, 0.0, 0.0, 1.0, 0.0, 0.0, 0.0, 0.0)

@@ -154,6 +154,9 @@ def test_idle_weeks_tell_the_self_discharge() -> None:
     assert idle(8.9, 0.0) is None
     assert idle(9, 0.0) is not None
     assert idle(10, 10.1) is None
+    charged = life(leg=leg(0, 90), far=leg(240, 87, 0.021, 1.0))
+    assert measured(seen, charged, leg(264, 95)).self_discharge is None
+    assert measured(seen, charged._replace(far=leg(240, 87, 0.019, 1.0)), leg(264, 95)).self_discharge is not None
 
 
 def test_a_step_that_no_charge_explains_is_another_battery() -> None:

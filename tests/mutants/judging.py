@@ -26,10 +26,10 @@ JUDGES = ("tests/analytics", "tests/contracts/test_rules.py", "tests/contracts/t
 A, C = "tests/analytics/test_", "tests/contracts/test_"
 OWN = {
     "rules/ageing": [A + "ageing.py"],
-    "rules/charge": [A + "charging.py"],
-    "rules/sensor": [A + "sensors.py"],
-    "rules/forecast": [A + "foreseen.py", A + "trend.py", C + "rules.py"],
-    "rules": [A + "rules_low.py", A + "rules_watch.py", C + "rules.py"],
+    "rules/charge": [A + "thresholds.py", A + "charging.py"],
+    "rules/sensor": [A + "thresholds.py", A + "sensors.py"],
+    "rules/forecast": [A + "thresholds.py", A + "foreseen.py", A + "trend.py", C + "rules.py"],
+    "rules": [A + "thresholds.py", A + "rules_low.py", A + "rules_watch.py", C + "rules.py"],
     "ageing": [A + "life.py", A + "ageing.py", A + "declared.py"],
     "alerts": [A + "alerts.py"],
     "battery": [A + "declared.py", C + "chemistries.py", "tests/settings/test_settings.py"],
@@ -40,7 +40,7 @@ OWN = {
     "core": [A + "core.py", A + "span.py", A + "fold.py"],
     "details": [A + "core.py", A + "rules_watch.py", A + "trend.py"],
     "estimate": [A + "filter.py", A + "corrections.py", A + "estimate.py", A + "core.py"],
-    "fold": [A + "fold.py", A + "core.py"],
+    "fold": [A + "thresholds.py", A + "fold.py", A + "core.py"],
     "sensors": [A + "memories.py", A + "sensors.py"],
     "span": [A + "span.py", A + "core.py"],
     "story": [A + "story.py"],
