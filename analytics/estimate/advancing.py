@@ -28,6 +28,9 @@ DISTRUST = 5
 """Judgement: five times in a row is no chance, and a turned shunt is found within a day of use."""
 AGAINST_V, WITHOUT_V, WITHOUT_ANY_V = 0.02, 0.05, 0.20
 """Six cells, from one slot to the next. Judgement: after a charger leaves, a voltage falls for a while though nothing flows."""
+FEW = 2
+"""Readings in a slot up to which, while a charger holds the voltage, currents are equal or opposed by chance: sun, clouds and the charger's
+stages move them. Judgement: of twelve solar fortnights read every ten minutes two were called blind."""
 STEP_MS = 120_000
 """Longer than this between two readings, a change of voltage is more than resistance."""
 FAST_MS = 300_000.0
@@ -176,7 +179,8 @@ def _habit(model: Model, habit: Habit, f: Filter, slot: Slot, hours: float) -> H
     v = slot.v_sum / slot.readings if slot.readings else slot.last_v
     shown_a = None if slot.a_sum is None or not slot.readings else slot.a_sum / slot.readings
     if shown_a is not None:
-        distrust = _distrusted(model, distrust, v - last_v, shown_a, last_a)
+        if slot.readings > FEW or v < model.float_v or last_v < model.float_v:
+            distrust = _distrusted(model, distrust, v - last_v, shown_a, last_a)
         blind = distrust >= (1 if blind else DISTRUST)
         still = 0 if abs(v - last_v) > SAME_V else still + 1 if _should_move(model, v, shown_a, last_a) else still
         last_a = shown_a
