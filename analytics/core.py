@@ -176,7 +176,7 @@ def _slow(
     if not changed and not hour_over and view.now_ms - judged_ms < RULES_EVERY_MS:
         return memory, judged_ms, told, ()
     whole = changed or hour_over or view.ticked
-    rules = RULES if whole else soon(tuple([s.rule for s in memory.standing]), after[3])
+    rules = RULES if whole else soon(tuple([s.rule for s in memory.standing]), after[3], after[1] == "in use")
     memory, events, findings = alerts.update(view, memory, rules)
     if changed or events or is_old(view, judged_ms, told, findings):
         told = details_of(view, findings)

@@ -87,13 +87,15 @@ URGENT = frozenset(("deep_discharge", "low_voltage", "freezing"))
 
 
 @cache
-def soon(standing: tuple[str, ...], charging: bool) -> tuple[Rule, ...]:
-    """The rules that are judged every five minutes: urgent ones, those of charging while a charge runs, and all that stand or are pending.
+def soon(standing: tuple[str, ...], charging: bool, in_use: bool) -> tuple[Rule, ...]:
+    """The rules that are judged every five minutes: urgent ones, those of charging while a charge runs, the forecast on a trip, where an hour
+    is half of the response time, and all that stand or are pending.
 
     The others look at what changes hourly at most (forecast, dues, what was learned, the battery's life). They are judged when the hour
     turns, when a phase, mode or charge begins or ends, and on ticks and notes.
     """
-    return tuple(r for r in RULES if r.name in URGENT or r.name in standing or (charging and r.name.startswith("charge_")))
+    named = {*URGENT, *standing, *(("forecast_low",) if in_use else ())}
+    return tuple(r for r in RULES if r.name in named or (charging and r.name.startswith("charge_")))
 
 
 __all__ = ["HOLD", "ON_DELAY_MS", "RULES", "Judgement", "Rule", "Said", "finding_of", "soon"]

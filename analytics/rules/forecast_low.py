@@ -1,4 +1,4 @@
-"""Before it happens: the early end of the time until the safe limit is within the owner's response time.
+"""Before it happens: the early end of the time until the safe limit is within the owner's response time, or will be before the next look.
 
 It goes once the early end is half a response time and at least a day further away than that (so the late end is, too), or nothing
 falls any more.
@@ -8,7 +8,8 @@ from analytics.assessment import Finding
 from analytics.care import HELD_H
 from analytics.rules.rule import HOLD, Judgement, Rule, Said
 from analytics.rules.wording import ahead, amperes, charge_evidence, charge_with_interval, charging_caution, lasting, on_day
-from analytics.trend.level import charge_of, is_charging
+from analytics.trend.forecast import expected_low_pct
+from analytics.trend.level import SMALL_C, charge_of, is_charging
 from analytics.view import View
 
 HOUR_MS = 3_600_000
@@ -17,6 +18,13 @@ LEAST_H = 24.0
 """Judgement: in storage it is over when a whole day more is in hand, or it would come and go with every night."""
 LEAST_IN_USE_H = 6.0
 """Judgement: on tour it is over when the evening is safe; the next evening has its own warning, and none stands for weeks."""
+LOOK_H, LINE_H = 0.5, 18.0
+"""How long until the next look, so that what is said only then is still in time: near the limit the balance of charge is renewed every
+quarter of an hour and must hold for another; a line through rest voltages is drawn anew once a day, and may have moved by most of one."""
+DAY_H = 24
+LIKELY_PCT = 5.0
+"""Judgement: on tour an early end at dawn, before a sun that usually suffices, comes true once in twenty days. A warning is worth a trip to a
+socket where the middle of the forecast, too, comes so near the limit within a day."""
 CLOSE_PCT = 3.0
 """Judgement: with the low end of its charge so near the limit, a slow fall is a matter of a point or two of charge, and a line through
 voltages in steps of 10 mV trembles by as much."""
@@ -44,12 +52,21 @@ def judge(view: View, standing: bool) -> Judgement:
         return HOLD if standing and not _is_lifted(view, forecast.limit_pct) else None
     if forecast.earliest_ms is None:
         return HOLD if standing and _still_low(view, forecast.limit_pct) else None
-    within_h = response_h(view)
+    stored_line = view.use.mode == "stored" and forecast.basis == "rest voltage slope"
+    within_h = response_h(view) + (LINE_H if stored_line else LOOK_H)
     if standing:
         within_h = max(within_h * (1 + MARGIN), within_h + (LEAST_IN_USE_H if view.use.mode == "in use" else LEAST_H))
     if forecast.earliest_ms - view.now_ms > within_h * HOUR_MS and not (standing and _is_close(view, forecast.limit_pct)):
         return None
+    if not standing and view.use.mode == "in use" and not _is_likely(view, forecast.limit_pct):
+        return None
     return Said("forecast_low", "medium", lambda: _finding(view))
+
+
+def _is_likely(view: View, limit_pct: float) -> bool:
+    """Not only the early end: what is to be expected of the day ahead comes near the limit as well."""
+    expected_pct = expected_low_pct(view, DAY_H)
+    return expected_pct is None or expected_pct <= limit_pct + LIKELY_PCT
 
 
 def _is_lifted(view: View, limit_pct: float) -> bool:
@@ -59,9 +76,11 @@ def _is_lifted(view: View, limit_pct: float) -> bool:
 
 
 def _draws_more(view: View) -> bool:
-    """On a trip the loads take more than panel or charger gives: the evening's warning must not wait until the sun is quite gone."""
-    span = view.span
-    return view.use.mode == "in use" and span is not None and span.current_a is not None and span.current_a < 0
+    """On a trip the loads take as much as the panel gives, or nearly: the evening's warning must not wait until the sun is quite gone."""
+    span, recent_a = view.span, view.trend.recent_a
+    if view.use.mode != "in use" or span is None or span.current_a is None:
+        return False
+    return span.current_a < 0 or (recent_a is not None and max(span.current_a, recent_a) < SMALL_C * view.model.capacity_ah)
 
 
 def _is_close(view: View, limit_pct: float) -> bool:

@@ -120,27 +120,50 @@ def _at(from_ms: int, room_pct: float, pct_per_day: float, now_ms: int) -> int |
 
 def _by_charge(view: View, memory: TrendMemory, limit: float) -> Forecast | None:
     """From the pattern of loads and sun, where they stand out of the sensor's offset; None where they do not."""
-    charge = charge_of(view)
-    if memory.recent_a is None or memory.pattern_h < 2 or charge is None:
+    charge, flows = charge_of(view), _flows(view, memory)
+    if charge is None or flows is None or memory.recent_a is None:
         return None
+    if not flows[0]:
+        return Forecast(limit, None, None, "charge balance")
     _, low, high = charge
+    capacity, now_h = estimate.capacity_ah(view.model, view.belief), view.now_ms // HOUR_MS
+    low_ah, high_ah = (low - limit) / 100 * capacity, (high - limit) / 100 * capacity
+    early = _crossing(now_h, low_ah, *flows, 1.0, max(0.0, -memory.recent_a))
+    late = _crossing(now_h, high_ah, *flows, -1.0, 0.0)
+    ms = [None if h is None else view.now_ms + int(h * HOUR_MS) for h in (early, late)]
+    return Forecast(limit, ms[0], ms[1], "charge balance")
+
+
+def _flows(view: View, memory: TrendMemory) -> tuple[tuple[float, ...], tuple[float, ...]] | None:
+    """Loads and sun over the day, amperes in each three hours; no loads at all while too little is known, None where they do not stand
+    out of the sensor's offset."""
+    if memory.recent_a is None or memory.pattern_h < 2:
+        return None
     offset_a, doubt_a = offset_of(view)
-    loads, suns = tuple(max(0.0, a + offset_a) for a in memory.load_ah), memory.sun_ah
+    loads = tuple(max(0.0, a + offset_a) for a in memory.load_ah)
     mean_a = sum(loads) / BINS
     if mean_a < 2 * doubt_a or _is_belied(view, memory, mean_a):
         return None
-    capacity = estimate.capacity_ah(view.model, view.belief)
-    now_h = view.now_ms // HOUR_MS
-    if memory.pattern_h < 24:
-        steady = offset_a - memory.recent_a
-        if steady <= 2 * doubt_a:
-            return Forecast(limit, None, None, "charge balance")
-        loads, suns = (steady,) * BINS, (0.0,) * BINS
-    low_ah, high_ah = (low - limit) / 100 * capacity, (high - limit) / 100 * capacity
-    early = _crossing(now_h, low_ah, loads, suns, 1.0, max(0.0, -memory.recent_a))
-    late = _crossing(now_h, high_ah, loads, suns, -1.0, 0.0)
-    ms = [None if h is None else view.now_ms + int(h * HOUR_MS) for h in (early, late)]
-    return Forecast(limit, ms[0], ms[1], "charge balance")
+    if memory.pattern_h >= 24:
+        return loads, memory.sun_ah
+    steady = offset_a - memory.recent_a
+    return ((steady,) * BINS, (0.0,) * BINS) if steady > 2 * doubt_a else ((), ())
+
+
+def expected_low_pct(view: View, hours: int) -> float | None:
+    """How low the state of charge is expected to fall within so many hours if loads and sun go on as usual, percent: the middle of what the
+    forecast spans. In each three hours the loads come first, the kettle before the sun. None where it does not count charge."""
+    charge, flows = charge_of(view), _flows(view, view.trend)
+    if charge is None or flows is None or not flows[0]:
+        return None
+    loads, suns = flows
+    per_ah, now_h = 100 / estimate.capacity_ah(view.model, view.belief), view.now_ms // HOUR_MS
+    pct = lowest = charge[0]
+    for at_h in range(now_h, now_h + hours):
+        bin_ = at_h % 24 // BIN_H
+        lowest = min(lowest, pct - per_ah * loads[bin_] * (BIN_H - at_h % BIN_H))
+        pct = min(100.0, pct + per_ah * (suns[bin_] - loads[bin_]))
+    return lowest
 
 
 def _is_belied(view: View, memory: TrendMemory, mean_a: float) -> bool:

@@ -5,7 +5,13 @@ from collections.abc import Iterator
 import pytest
 
 from analytics.battery import Battery
+from analytics.core import begin, view_of
 from analytics.reading import Note, Reading
+from analytics.rules import Said, soon
+from analytics.rules.forecast_low import FORECAST_LOW
+from analytics.trend.forecast import forecast_of
+from analytics.use import UseMemory
+from analytics.view import View
 from simulators.battery import SimulatedBattery
 from tests.analytics.lives import DAY_MS, HOUR_MS, START_MS, agm, began, folded, held, kinds, resting, silent
 
@@ -156,3 +162,32 @@ def test_silence_leaves_a_low_alert_standing() -> None:
     assert not kinds(events, "low_voltage")
     assert not kinds(events, "forecast_low")
     assert kinds(events, "silence") == ["began"]
+
+
+def at_dawn(sun_a: float) -> View:
+    """On tour at four in the morning: 60 % (51 to 69 %) of 100 Ah, 0.8 A taken in every hour, and a sun of so many amperes from six to eighteen."""
+    view = view_of(begin(agm()), START_MS - START_MS % DAY_MS + 4 * HOUR_MS, ticked=False)
+    view.pct, view.low_pct, view.high_pct = 60.0, 51.0, 69.0
+    view.use = UseMemory("in use", view.now_ms - DAY_MS)
+    trend = view.trend._replace(load_ah=(0.8,) * 8, sun_ah=(0.0, 0.0, *(sun_a,) * 4, 0.0, 0.0), pattern_h=48, recent_a=-0.8)
+    view.trend = trend._replace(forecast=forecast_of(view, trend))
+    return view
+
+
+def test_no_warning_at_dawn_before_a_sun_that_usually_suffices() -> None:
+    """The early end is an hour away in both; where the sun is expected to fill it up again nobody is sent to a socket, without it they are."""
+    bright, dull = at_dawn(9.0), at_dawn(0.0)
+    for view in (bright, dull):
+        assert view.trend.forecast is not None
+        assert view.trend.forecast.earliest_ms is not None
+        assert view.trend.forecast.earliest_ms - view.now_ms < 2 * HOUR_MS
+    assert FORECAST_LOW.judge(bright, False) is None
+    judged = FORECAST_LOW.judge(dull, False)
+    assert isinstance(judged, Said)
+    assert "below the limit of 50 %" in judged.words().seen
+
+
+def test_on_tour_the_forecast_is_judged_every_five_minutes() -> None:
+    """An hour is half of the response time in use; in storage once an hour is enough."""
+    assert FORECAST_LOW in soon((), False, True)
+    assert FORECAST_LOW not in soon((), False, False)
