@@ -5,6 +5,7 @@ import sys
 from itertools import pairwise
 from typing import Any
 
+import orjson
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -185,3 +186,98 @@ def test_the_measure_of_held_memory_sees_what_waits() -> None:
     decoder: Decoder = next(g for g in GOLDEN if g.name == "json").decoder()
     decoder.feed(b"7" * 50_000, RECEIVED_MS)
     assert _held(decoder) >= 50_000
+
+
+@pytest.mark.parametrize(
+    ("name", "fields", "says"),
+    [
+        ("delimited", {"voltage": 1, "delimiter": ".", "decimal": "."}, "must differ"),
+        ("delimited", {"voltage": "v", "pairs": "=", "columns": ["v"]}, "either pairs or columns"),
+        ("delimited", {"voltage": 1, "pairs": "="}, "expected the key"),
+        ("delimited", {"voltage": 0}, "counted from 1"),
+        ("delimited", {"voltage": "v", "columns": ["w"]}, "a column number or one of columns"),
+        ("json", {"voltage": {"field": "v", "scale": 0}}, "other than 0"),
+        ("json", {"voltage": "v", "current": {"field": "i", "shunt_ohm": 2.0}}, "between 0.000001 and 1 ohm"),
+        ("json", {"voltage": {"field": "v", "shunt_ohm": 0.0001}}, "only a current"),
+        ("json", {"voltage": {"field": "v", "positive": "discharging"}}, "only current and charge"),
+        ("json", {"voltage": {"field": "v", "unit": "A"}}, "expected one of V, mV"),
+        ("senml", {"voltage": "voltage", "time": {"field": "t"}}, "carry their own time"),
+        ("senml", {"voltage": "voltage", "battery": "b"}, "set base instead"),
+    ],
+)
+def test_a_field_map_that_cannot_be_is_refused_with_its_reason(name: str, fields: dict[str, Any], says: str) -> None:
+    """Before any byte comes, and in words that name what is expected."""
+    with pytest.raises(ValueError, match=says):
+        FORMATS[name].settings.model_validate(fields)
+
+
+def _reasons(name: str, fields: dict[str, Any], payload: bytes, battery_id: str | None = "van7") -> list[str]:
+    decoder = FORMATS[name].decoder(FORMATS[name].settings.model_validate(fields), battery_id)
+    return [result.reason for result in decoder.message(payload, RECEIVED_MS) if isinstance(result, Rejected)]
+
+
+@pytest.mark.parametrize(
+    ("at", "kind", "at_ms"),
+    [
+        ("2026-06-30T23:59:60Z", "rfc3339", 1_782_864_000_000),
+        ("2026-06-30T23:59:59.5+00:00", "rfc3339", 1_782_863_999_500),
+        ("2026-06-30T12:59:60Z", "rfc3339", None),
+        ("2026-02-30T12:00:00Z", "rfc3339", None),
+        (1.5, "unix_s", 1_500),
+        (-1, "unix_s", None),
+        (253_402_300_800, "unix_s", None),
+        (True, "unix_ms", None),
+    ],
+)
+def test_times_are_those_of_rfc_3339_and_posix(at: object, kind: str, at_ms: int | None) -> None:
+    """A leap second is the first of the next minute and stands at the end of a UTC day only; no time before 1970 or after 9999."""
+    fields = {"voltage": "v", "time": {"field": "t", "kind": kind}}
+    decoder = FORMATS["json"].decoder(FORMATS["json"].settings.model_validate(fields), "van7")
+    (result,) = decoder.message(orjson.dumps({"v": 12.5, "t": at}), RECEIVED_MS)
+    assert (result.at_ms if isinstance(result, Reading) else None) == at_ms
+
+
+SENML = {"voltage": "voltage", "base": "urn:dev:ow:"}
+
+
+@pytest.mark.parametrize(
+    ("pack", "says"),
+    [
+        ([{"n": "urn:dev:ow:van7:voltage", "v": 12.5, "xx_": 1}], "SenML field that must be understood"),
+        ([{"n": "urn:dev:ow:van7:voltage", "v": "12.5"}], "SenML field of the wrong kind"),
+        ([{"n": "urn:dev:ow:van7:voltage", "vs": []}], "SenML value of the wrong kind"),
+        ([{"n": "urn:dev:ow:van7:voltage"}], "SenML record without a value"),
+        ([{"v": 12.5}], "SenML record without a name"),
+        ([{"n": "urn:dev:ow:van7:voltage", "v": 12.5, "t": -1e12}], "not a time"),
+        ([{"n": "urn:dev:ow:van7:voltage", "v": 12.5}] * 2, "the same name twice at one time"),
+        ([{"n": "elsewhere:van7:voltage", "v": 12.5}], "no value of a known name"),
+        ([{"n": "urn:dev:ow:van7:voltage", "v": 12.5, "u": "A"}], "voltage in an unknown unit"),
+        ([{"n": "urn:dev:ow:van7:voltage", "v": 12.5, "bver": 11}], "unknown SenML version"),
+        ([{"n": "x", "v": 1}] * 50_001, "too many records in one pack"),
+        ([{"bn": "urn:dev:ow:van7:", "bver": 10}, {"n": "voltage", "v": 12.5}], None),
+    ],
+)  # fmt: skip
+def test_a_pack_that_breaks_a_rule_of_rfc_8428_says_which(pack: list[dict[str, Any]], says: str | None) -> None:
+    """Each as one counted rejection with a short reason; a record of bases alone is none."""
+    assert _reasons("senml", SENML, orjson.dumps(pack), None) == ([] if says is None else [says])
+
+
+def test_cbor_packs_are_lists_of_records() -> None:
+    """RFC 8428, section 6: anything else is no pack, and what follows it is no CBOR."""
+    assert _reasons("senml-cbor", SENML, b"\xa0", None) == ["not a SenML pack"]
+    assert _reasons("senml-cbor", SENML, b"\x81\xa2\x00x\x17urn:dev:ow:van7:voltage\x02\xf9\x4a\x40\x00", None) == ["not CBOR"]
+
+
+def test_numbers_that_are_none_and_names_that_are_too_long() -> None:
+    """Lines: letters, an endless number, a sequence with a fraction and an id of 65 letters are each one rejection."""
+    fields = {"voltage": 1, "current": 2, "sequence": 3, "battery": 4}
+    good = b"12.5,-1.0,7,van7\n"
+    assert _reasons("delimited", fields, good, None) == []
+    for line, says in (
+        (b"twelve,-1.0,7,van7\n", "voltage is not a number"), (b"12.5,-1e999,7,van7\n", "current is not finite"), (b"120.0,-1.0,7,van7\n", "voltage out of range"),
+        (b"12.5,-1.0,7.5,van7\n", "sequence is not a whole number"), (b"12.5,-1.0,7," + b"v" * 65 + b"\n", "battery missing"), (b"\xff\xfe,1,2\n", "not text"),
+    ):  # fmt: skip
+        assert _reasons("delimited", fields, line, None) == [says]
+    pairs = {"voltage": "v", "pairs": "=", "delimiter": ""}
+    assert _reasons("delimited", pairs, b"v=12.5 v=12.6\n") == ["the same key twice"]
+    assert _reasons("delimited", pairs, b"v=12.5 noise\n") == ["not a key and a value"]

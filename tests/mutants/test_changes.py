@@ -66,7 +66,7 @@ judges = Judges(Path(r"{folder}"), ["tests"])
 judges.survey()
 source = (Path(r"{folder}") / "analytics/thing.py").read_text()
 lines = (judges.reaching("thing.py", [5], None), judges.reaching("thing.py", [1], "LIMIT"), judges.reaching("thing.py", [9], None))
-changed = [("<", ">", 0), ("= 3", "= 4", 1), ("a < LIMIT", "not a >= LIMIT", 0), ("9", "8", 2), ("< LIMIT", "< LIMIT + [][0]", 0)]
+changed = [("= 3", "= 4", 1), ("a < LIMIT", "not a >= LIMIT", 0), ("9", "8", 2)]
 print([len(tests) for tests in lines], [judges.notice("thing.py", source.replace(old, new), lines[n]) for old, new, n in changed])
 """
 
@@ -77,4 +77,4 @@ def test_a_change_is_judged_by_the_tests_that_reach_it(tmp_path: Path) -> None:
         (tmp_path / name).parent.mkdir(exist_ok=True)
         (tmp_path / name).write_text(text)
     run = subprocess.run([sys.executable, "-c", JUDGING.format(folder=tmp_path)], cwd=HOME, capture_output=True, text=True, check=False)
-    assert run.stdout == "[1, 1, 0] [True, True, False, False, True]\n", run.stderr
+    assert run.stdout == "[1, 1, 0] [True, False, False]\n", run.stderr
