@@ -186,13 +186,13 @@ def test_low_and_deep() -> None:
 
 
 def test_what_is_foreseen_is_said_within_the_owners_response_time() -> None:
-    """Stored or in use it has its own; once said it stays for half as long again and a day (in use six hours) more."""
+    """Stored or in use it has its own, with 18 h (in use half an hour) until the next look; once said it stays half as long again or a day."""
 
     def said(hours: float, mode: str = "stored", *, standing: bool = False, pct: float = 80.0, basis: str = "rest voltage slope") -> str:
         trend = TrendMemory(forecast=Forecast(LIMIT, NOON_MS + int(hours * HOUR), None, basis))
         return speaks("forecast_low", with_(pct=(pct, pct - 5, pct + 5), trend=trend, use=UseMemory(mode=mode, since_ms=1)), standing)
 
-    stored_h, in_use_h = AGM.response_stored_h, AGM.response_in_use_h
+    stored_h, in_use_h = AGM.response_stored_h + 18, AGM.response_in_use_h + 0.5
     assert [said(stored_h), said(stored_h + 0.01)] == ["speaks", "silent"]
     assert [said(in_use_h, "in use"), said(in_use_h + 0.01, "in use")] == ["speaks", "silent"]
     stays_h = max(1.5 * stored_h, stored_h + 24)
