@@ -87,7 +87,7 @@ URGENT = frozenset(("deep_discharge", "low_voltage", "freezing"))
 
 
 @cache
-def soon(standing: tuple[str, ...], charging: bool, in_use: bool) -> tuple[Rule, ...]:
+def soon(standing: tuple[str, ...], charging: bool, in_use: bool = False) -> tuple[Rule, ...]:
     """The rules that are judged every five minutes: urgent ones, those of charging while a charge runs, the forecast on a trip, where an hour
     is half of the response time, and all that stand or are pending.
 
