@@ -345,3 +345,25 @@ def test_silence_is_noticed_after_half_an_hour() -> None:
     assert update(seen, memory) == memory
     seen.now_ms += 1
     assert update(seen, memory) == memory._replace(phase="unknown", held=None)
+
+
+def test_a_rise_counts_once_it_is_half_as_much_again() -> None:
+    """From 2 A at a held voltage: 3.6 A and more (half again, half an ampere and what the shunt may be off); from nothing, 0.6 A."""
+    held = [(30, 12.4, 0.0), *BULK, *falling(60, 14.4, 15.0, 2.0), (60, 14.4, 2.0)]
+    for amps, counts in ((3.5, False), (3.8, True)):
+        session = charged([*held, (60, 14.4, amps)]).session
+        assert session is not None
+        assert (session.rising_ms > 20 * MINUTE) is counts, amps
+
+
+def test_an_equalisation_that_is_allowed_is_not_too_high() -> None:
+    """A flooded battery may be raised by a step after absorption, up to its limit; without absorption before, or in AGM, it is too high."""
+    flooded = Battery("heron", "flooded", 100.0, sensor=Sensor(current_offset_a=0.05, voltage_offset_v=0.01))
+    top_v = raised_v(flooded, 6 * flooded.kind.absorption.high, 25.0)
+    raised = (40, top_v + 0.3, 3.0)
+    absorbed = [(30, 12.4, 0.0), *rising(60, 12.9, top_v - 0.1, 15.0), *falling(60, top_v - 0.1, 15.0, 2.0), raised]
+    at_once = [(30, 12.4, 0.0), *rising(30, 12.9, top_v, 15.0), raised]
+    for steps, battery, allowed in ((absorbed, flooded, True), (at_once, flooded, False)):
+        session = charged(steps, battery).session
+        assert session is not None
+        assert (session.high_ms < 5 * MINUTE) is allowed

@@ -12,7 +12,7 @@ from analytics.charging import ChargingMemory, Session
 from analytics.charging.window import capped_v, raised_v
 from analytics.fold import silence
 from analytics.rules import RULES
-from analytics.rules.rule import HOLD
+from analytics.rules.rule import HOLD, finding_of
 from analytics.sensors import SensorMemory
 from analytics.trend.memory import Exposure, Hour, TrendMemory
 from analytics.use import UseMemory
@@ -308,3 +308,37 @@ def test_a_dose_of_low_charge_is_sulfation() -> None:
     for battery, dose, says in ((AGM, 10_000.0, "speaks"), (AGM, 9_999.0, "silent"), (LITHIUM, 10_000.0, "silent")):
         low = TrendMemory(exposure=Exposure(1000.0, dose, 50.0, NOON_MS))
         assert speaks("sulfation", with_(battery, trend=low)) == says
+
+
+def grave(rule: str, seen: View) -> tuple[str, dict[str, object]]:
+    """The priority and the figures of what a rule says."""
+    judged = BY_ID[rule].judge(seen, False)
+    assert judged is not None
+    assert judged is not HOLD
+    found = finding_of(judged)
+    return found.priority, dict(found.evidence)
+
+
+def test_how_grave_it_is_and_with_which_figures() -> None:
+    """0.3 V above the window, a day in absorption, ten unfinished charges and a load of a fiftieth are graver; times are told in their unit."""
+    over = [grave("charge_over_voltage", after(high_v=TOP_V + by, high_c=25.0, high_ms=30 * MINUTE)[0]) for by in (0.31, 0.29)]
+    assert [priority for priority, _ in over] == ["high", "medium"]
+    assert (over[0][1]["held_minutes"], over[0][1]["limit_v"], over[0][1]["voltage_at_25_c_v"]) == (
+        30,
+        round(TOP_V, 2),
+        round(TOP_V + 0.31, 2),
+    )
+    stuck = [
+        grave("charge_stuck", after(absorption_v=14.4, absorption_c=25.0, stretch_ms=ms, tail_ms=3 * HOUR)[0])
+        for ms in (24 * HOUR, 24 * HOUR - 1)
+    ]
+    assert [priority for priority, _ in stuck] == ["high", "medium"]
+    assert (stuck[0][1]["absorption_hours"], stuck[0][1]["tail_hours"]) == (24.0, 3.0)
+    never = [grave("charge_never_full", with_(charging=ChargingMemory(partial=n, partial_since_ms=NOON_MS - 8 * DAY)))[0] for n in (10, 9)]
+    assert never == ["medium", "low"]
+    rising, figures = grave("charge_runaway", after(rising_ms=90 * MINUTE, rising_from_a=2.0, rising_to_a=6.0)[0])
+    assert (rising, figures["rising_minutes"]) == ("high", 90)
+    loads = [grave("standing_load", with_(trend=TrendMemory(load=Load(a, a, a, NOON_MS - DAY, "current"))))[0] for a in (2.0, 1.99)]
+    assert loads == ["medium", "low"]
+    check, days = grave("check_due", with_(care=CareMemory(first_ms=NOON_MS - 36 * DAY), use=UseMemory(mode="stored")))
+    assert (check, days["days"]) == ("low", 36.0)
