@@ -13,7 +13,8 @@ import typer
 LENGTH = re.compile(r"(\d+(?:\.\d+)?)(s|m|h|d)?")
 GARBAGE = 50_000
 """Judgement: so many objects more than at the last look (some megabytes) before Python looks for rings of garbage. States, readings and
-assessments are tuples that form none; looking at all of a fleet's every 700, as by default, is a third of the cost of a reading."""
+assessments are tuples that form none, and looking at a fleet's every 700 objects, as by default, costs (measured: 71 us a reading against 56
+with 2,000 batteries)."""
 UNITS = {"s": 1, "m": 60, "h": 3600, "d": 86400}
 
 
