@@ -41,6 +41,8 @@ def main() -> int:
         print(
             f"{len(judges.costs_s)} tests pass unchanged in {time.monotonic() - began:.0f} s ({cost_s:.0f} s of them processor)", flush=True
         )
+        for test in judges.failing:
+            print(f"fails without any change and is not asked: {test}", flush=True)
         for path, change in sample:
             if time.monotonic() - began > given.minutes * 60:
                 break

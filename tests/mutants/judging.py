@@ -66,6 +66,11 @@ class Timed:
     def __init__(self, order: dict[str, int] | None, begun: Callable[[str], None]) -> None:
         self._order, self._begun = order, begun
         self.costs_s: dict[str, float] = {}
+        self.failed: set[str] = set()
+
+    def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
+        if report.failed:
+            self.failed.add(report.nodeid)
 
     def pytest_collection_modifyitems(self, items: list[pytest.Item]) -> None:
         if self._order is not None:
@@ -86,15 +91,17 @@ class Judges:
     def __init__(self, folder: Path, judges: Sequence[str] = JUDGES) -> None:
         self._folder, self._judges = folder, judges
         self.costs_s: dict[str, float] = {}
+        self.failing: list[str] = []
+        """Fail without any change, and so judge none."""
         self._reached: dict[str, dict[int, frozenset[str]]] = {}
 
     def survey(self) -> None:
-        """Run everything unchanged. Raises RuntimeError where a test fails without any change."""
+        """Run everything unchanged. Raises RuntimeError where that cannot be done."""
         told, words = self._folder / "survey.json", self._folder / "survey.txt"
         if not _forked(lambda: self._surveyed(told), None, words):
-            raise RuntimeError(f"the tests fail without any change:\n{words.read_text(encoding='utf-8')[-2000:]}")
+            raise RuntimeError(f"the tests cannot be run:\n{words.read_text(encoding='utf-8')[-2000:]}")
         found = orjson.loads(told.read_bytes())
-        self.costs_s = found["costs_s"]
+        self.costs_s, self.failing = found["costs_s"], found["failed"]
         for name in found["imported"]:  # so that no child need do it again
             try:
                 import_module(name)
@@ -105,7 +112,7 @@ class Judges:
         for name in data.measured_files():
             lines = data.contexts_by_lineno(name)
             self._reached[str(Path(name).relative_to(self._folder / "analytics"))] = {
-                line: frozenset(tests) - {""} for line, tests in lines.items()
+                line: frozenset(tests) & self.costs_s.keys() for line, tests in lines.items()
             }
 
     def _surveyed(self, told: Path) -> int:
@@ -118,8 +125,9 @@ class Judges:
         measure.stop()
         measure.save()
         imported = [name for name in sys.modules if name.partition(".")[0] not in (*OURS, "conftest", "__main__", "_pytest", "pytest")]
-        told.write_bytes(orjson.dumps({"costs_s": timed.costs_s, "imported": imported}))
-        return code
+        costs_s = {test: cost_s for test, cost_s in timed.costs_s.items() if test not in timed.failed}
+        told.write_bytes(orjson.dumps({"costs_s": costs_s, "failed": sorted(timed.failed), "imported": imported}))
+        return 0 if code in (pytest.ExitCode.OK, pytest.ExitCode.TESTS_FAILED) else code
 
     def reaching(self, path: str, lines: Sequence[int], name: str | None) -> list[str]:
         """Tests for these lines of a module, as many as the budget allows: first those that are about it, then others.

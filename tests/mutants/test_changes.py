@@ -57,7 +57,7 @@ def test_every_file_that_is_asked_first_is_there() -> None:
 HOUSE = {
     "analytics/__init__.py": "",
     "analytics/thing.py": "LIMIT = 3\n\n\ndef low(a: int) -> bool:\n    return a < LIMIT\n\n\ndef high(a: int) -> bool:\n    return a > 9\n",
-    "tests/test_thing.py": "from analytics.thing import low\n\n\ndef test_low():\n    assert low(2)\n    assert not low(3)\n",
+    "tests/test_thing.py": "from analytics.thing import low\n\n\ndef test_low():\n    assert low(2)\n    assert not low(3)\n\n\ndef test_broken():\n    assert low(3)\n",
 }
 JUDGING = """
 from pathlib import Path
@@ -67,14 +67,14 @@ judges.survey()
 source = (Path(r"{folder}") / "analytics/thing.py").read_text()
 lines = (judges.reaching("thing.py", [5], None), judges.reaching("thing.py", [1], "LIMIT"), judges.reaching("thing.py", [9], None))
 changed = [("= 3", "= 4", 1), ("a < LIMIT", "not a >= LIMIT", 0), ("9", "8", 2)]
-print([len(tests) for tests in lines], [judges.notice("thing.py", source.replace(old, new), lines[n]) for old, new, n in changed])
+print(judges.failing, [len(tests) for tests in lines], [judges.notice("thing.py", source.replace(old, new), lines[n]) for old, new, n in changed])
 """
 
 
 def test_a_change_is_judged_by_the_tests_that_reach_it(tmp_path: Path) -> None:
-    """What a test reaches and holds to is noticed, also at import; what means the same, and what no test reaches, is not."""
+    """What a test reaches and holds to is noticed, also at import; what means the same, and what no test reaches, is not; a test that fails anyway is not asked."""
     for name, text in HOUSE.items():
         (tmp_path / name).parent.mkdir(exist_ok=True)
         (tmp_path / name).write_text(text)
     run = subprocess.run([sys.executable, "-c", JUDGING.format(folder=tmp_path)], cwd=HOME, capture_output=True, text=True, check=False)
-    assert run.stdout == "[1, 1, 0] [True, False, False]\n", run.stderr
+    assert run.stdout == "['tests/test_thing.py::test_broken'] [1, 1, 0] [True, False, False]\n", run.stderr
