@@ -131,6 +131,8 @@ def test_lithium_is_told_to_fall_only_near_its_limit() -> None:
     shunt = low._replace(pattern_h=24, load_ah=(0.02,) * BINS, sun_ah=(0.0,) * BINS)
     pct = LITHIUM.limit_pct + 9.0
     bounded = forecast_of(view(LITHIUM, shunt, (pct, pct, pct)), shunt).earliest_ms
+    unheard = shunt._replace(pattern_h=23)
+    assert forecast_of(view(LITHIUM, unheard, (pct, pct, pct)), unheard).earliest_ms == told.earliest_ms
     a_day = 0.1 + 24 * (0.02 + 1.645 * LITHIUM.sensor.current_offset_a)
     assert bounded == pytest.approx(NOON_MS + 9 / min(1.5, a_day) * DAY_MS, abs=DAY_MS / 100)
 

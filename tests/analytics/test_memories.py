@@ -1,5 +1,7 @@
 """What sensors, use and care remember, span by span: each threshold of their remarks from both sides."""
 
+from typing import Any
+
 import pytest
 
 from analytics.battery import Sensor
@@ -7,9 +9,10 @@ from analytics.care import CareMemory, dues_of, hire_ms, refresh_due_ms
 from analytics.care import noted as care_noted
 from analytics.care import update as care_after
 from analytics.charging import ChargingMemory
-from analytics.reading import Note
+from analytics.reading import Note, Reading
 from analytics.sensors import SensorMemory, step_ohm
 from analytics.sensors import update as sensors_after
+from analytics.span import alike, grown, opened
 from analytics.trend.memory import Hour, TrendMemory
 from analytics.use import UseMemory
 from analytics.use import noted as use_noted
@@ -232,3 +235,28 @@ def test_what_a_person_notes_is_kept() -> None:
     assert care_noted(seen, CareMemory(check_ms=3, mode="stored"), Note("heron", 5, "replaced", None, "Ada")) == CareMemory(
         first_ms=5, mode="stored"
     )
+
+
+def test_what_is_alike_lengthens_a_span() -> None:
+    """Twenty seconds apart or more, within the band of voltage and current, within 3 K; after a minute by itself, before by the span before."""
+
+    def goes_on(
+        after_ms: int = 20_000,
+        volts: float = 12.6,
+        amps: float | None = 0.0,
+        celsius: float | None = 20.0,
+        lasted_ms: int = MINUTE,
+        **was: Any,
+    ) -> bool:
+        begun = grown(opened(Reading("heron", 0, 12.6, 0.0, 20.0), None), Reading("heron", lasted_ms, 12.6, 0.0, 20.0))
+        before = span(-10_000, 12.6, 0.0, celsius=20.0)._replace(**was)
+        return alike(begun, before, Reading("heron", lasted_ms + after_ms, volts, amps, celsius), 0.024, 0.5)
+
+    assert [goes_on(20_000), goes_on(19_999)] == [True, False]
+    assert [goes_on(volts=v) for v in (12.6239, 12.6241, 12.5761, 12.5759)] == [True, False, True, False]
+    assert [goes_on(amps=a) for a in (0.49, 0.51, -0.49, -0.51, None)] == [True, False, True, False, False]
+    assert [goes_on(celsius=c) for c in (22.9, 23.0, 17.1, 17.0, None)] == [True, False, True, False, True]
+    assert [goes_on(lasted_ms=30_000, voltage_v=v) for v in (12.6, 12.63)] == [True, False]
+    assert [goes_on(lasted_ms=30_000, current_a=a) for a in (0.49, 0.51, None)] == [True, False, False]
+    assert [goes_on(lasted_ms=30_000, end_ms=-t) for t in (300_000, 300_001)] == [True, False]
+    assert [goes_on(lasted_ms=ms, voltage_v=12.9) for ms in (60_000, 59_999)] == [True, False]

@@ -42,7 +42,7 @@ OWN = {
     "estimate": [A + "filter.py", A + "corrections.py", A + "estimate.py", A + "core.py"],
     "fold": [A + "thresholds.py", A + "fold.py", A + "core.py"],
     "sensors": [A + "memories.py", A + "sensors.py"],
-    "span": [A + "span.py", A + "core.py"],
+    "span": [A + "memories.py", A + "span.py", A + "core.py"],
     "story": [A + "story.py"],
     "trend": [A + "forecast.py", A + "trend.py", A + "foreseen.py", A + "rules_low.py"],
     "use": [A + "memories.py", A + "use.py"],
