@@ -13,7 +13,7 @@ from analytics.battery import Battery
 from analytics.details import details_of, is_old
 from analytics.reading import Input, Note, Reading, Tick
 from analytics.rules import ON_DELAY_MS, RULES, soon
-from analytics.span import ALIKE_C, ALIKE_CELL_V, CALM_MS, IDLE_MS, SPAN_MS, OpenSpan, Span, alike, closed, grown, opened
+from analytics.span import ALIKE_C, ALIKE_V, CALM_MS, IDLE_MS, SPAN_MS, OpenSpan, Span, alike, closed, grown, opened
 from analytics.view import View
 
 new = tuple.__new__
@@ -86,7 +86,7 @@ def _read(state: State, reading: Reading) -> tuple[State, Outcome]:
     if open_span is None:
         open_span = opened(reading, last_ms)
     elif at_ms - open_span.begin_ms < SPAN_MS or (
-        alike(open_span, span, reading, 6 * ALIKE_CELL_V * model.volts, ALIKE_C * model.capacity_ah)
+        alike(open_span, span, reading, ALIKE_V * model.volts, ALIKE_C * model.capacity_ah)
         and (at_ms // CALM_MS == open_span.end_ms // CALM_MS or _idle(model, memory, open_span, reading))
     ):
         open_span = grown(open_span, reading)
@@ -115,7 +115,10 @@ def _idle(model: estimate.Model, memory: AlertMemory, open_span: OpenSpan, readi
         return False
     if a is not None and not -WEAK_C * model.capacity_ah < a < (WEAK_C if model.lead else 0.0) * model.capacity_ah:
         return False
-    return all(s.pending_ms is None or reading.at_ms + IDLE_MS < s.pending_ms + ON_DELAY_MS.get(s.rule, 0.0) for s in memory.standing)
+    for s in memory.standing:
+        if s.pending_ms is not None and reading.at_ms + IDLE_MS >= s.pending_ms + ON_DELAY_MS.get(s.rule, 0.0):
+            return False
+    return True
 
 
 def _tick(state: State, tick: Tick) -> tuple[State, Outcome]:
@@ -164,19 +167,18 @@ def _slow(
     view: View, memory: AlertMemory, judged_ms: int, told: Details | Untold
 ) -> tuple[AlertMemory, int, Details | Untold, tuple[AlertEvent, ...]]:  # fmt: skip
     """Renew the slow components in the order of View, inside it; judge the rules if it is time or something changed."""
-    before = _standing_of(view)
+    was = _standing_of(view)
     view.sensors = sensors.update(view, view.sensors)
     view.charging = charging.update(view, view.charging)
     view.use = use.update(view, view.use)
     view.trend = trend.update(view, view.trend)
     view.care = care.update(view, view.care)
     view.ageing = ageing.update(view, view.ageing)
-    after = _standing_of(view)
-    changed, hour_over = before[:4] != after[:4], before[4] != after[4]
-    if not changed and not hour_over and view.now_ms - judged_ms < RULES_EVERY_MS:
+    now = _standing_of(view)
+    if now == was and view.now_ms - judged_ms < RULES_EVERY_MS:
         return memory, judged_ms, told, ()
-    whole = changed or hour_over or view.ticked
-    rules = RULES if whole else soon(tuple([s.rule for s in memory.standing]), after[3], after[1] == "in use")
+    changed, whole = now[:4] != was[:4], now != was or view.ticked
+    rules = RULES if whole else soon(tuple([s.rule for s in memory.standing]), now[3], now[1] == "in use")
     memory, events, findings = alerts.update(view, memory, rules)
     if changed or events or is_old(view, judged_ms, told, findings):
         told = details_of(view, findings)

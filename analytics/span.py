@@ -19,8 +19,8 @@ IDLE_MS = 900_000
 """The same where besides nothing is at stake (`analytics.core`). Both divide an hour, so no span lies across one."""
 SPARSE_MS = 20_000
 """Readings closer than this fill a span of a minute by themselves. Judgement."""
-ALIKE_CELL_V = 0.004
-"""Judgement: 24 mV (six cells) is less than any load, charger or end of one moves a voltage."""
+ALIKE_V = 0.024
+"""Six cells. Judgement: 24 mV is less than any load, charger or end of one moves a voltage."""
 ALIKE_C = 0.005
 """Of the rated capacity per hour. Judgement: 0.5 A of 100 Ah is less than a lamp, and what it moves in five minutes cannot be seen."""
 ALIKE_K = 3.0
@@ -76,7 +76,7 @@ def opened(reading: Reading, last_ms: int | None) -> OpenSpan:
 
 def grown(span: OpenSpan, reading: Reading) -> OpenSpan:
     begin, _, count, v_sum, v_low, v_high, _, i_sum, i_low, i_high, i_last, temperature, gap = span
-    v, i = reading.voltage_v, reading.current_a
+    _, at_ms, v, i, celsius, _, _, _, _ = reading
     if i is None:
         i_sum = None
     else:
@@ -87,10 +87,10 @@ def grown(span: OpenSpan, reading: Reading) -> OpenSpan:
             i_high = i
         if i_sum is not None:
             i_sum += i
-    if reading.temperature_c is not None:
-        temperature = reading.temperature_c
+    if celsius is not None:
+        temperature = celsius
     return new(OpenSpan, (
-        begin, reading.at_ms, count + 1, v_sum + v, v if v < v_low else v_low, v if v > v_high else v_high, v,
+        begin, at_ms, count + 1, v_sum + v, v if v < v_low else v_low, v if v > v_high else v_high, v,
         i_sum, i_low, i_high, i_last, temperature, gap,
     ))  # fmt: skip
 
@@ -100,7 +100,7 @@ def alike(span: OpenSpan, before: Span | None, reading: Reading, volts: float, a
 
     `volts` and `amps`: how far apart is still alike, for the whole battery. A sensor that speaks often has no such spans.
     """
-    _, at_ms, v, a, temperature, *_ = reading
+    _, at_ms, v, a, temperature, _, _, _, _ = reading
     begin_ms, end_ms, _, _, low_v, high_v, _, a_sum, low_a, high_a, last_a, last_c, _ = span
     if at_ms - end_ms < SPARSE_MS or not high_v - volts < v < low_v + volts:
         return False
@@ -109,7 +109,7 @@ def alike(span: OpenSpan, before: Span | None, reading: Reading, volts: float, a
             return False
     elif not high_a - amps < a < low_a + amps:
         return False
-    if not _alike_c(temperature, last_c):
+    if temperature is not None and (last_c is None or not -ALIKE_K < temperature - last_c < ALIKE_K):
         return False
     if end_ms - begin_ms >= SPAN_MS:
         return True
@@ -127,20 +127,7 @@ def _alike_c(now_c: float | None, was_c: float | None) -> bool:
 
 
 def closed(span: OpenSpan) -> Span:
-    n, i_sum = span.readings, span.current_sum
-    known = i_sum is not None
-    return Span(
-        span.begin_ms,
-        span.end_ms,
-        n,
-        span.voltage_sum / n,
-        span.voltage_low_v,
-        span.voltage_high_v,
-        span.voltage_last_v,
-        i_sum / n if i_sum is not None else None,
-        span.current_low_a if known else None,
-        span.current_high_a if known else None,
-        span.current_last_a if known else None,
-        span.temperature_c,
-        span.gap_ms,
-    )
+    begin_ms, end_ms, n, v_sum, low_v, high_v, last_v, a_sum, low_a, high_a, last_a, temperature, gap_ms = span
+    if a_sum is None:
+        return Span(begin_ms, end_ms, n, v_sum / n, low_v, high_v, last_v, None, None, None, None, temperature, gap_ms)
+    return Span(begin_ms, end_ms, n, v_sum / n, low_v, high_v, last_v, a_sum / n, low_a, high_a, last_a, temperature, gap_ms)

@@ -8,7 +8,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from analytics.charging.memory import ChargingMemory, Held, Session
-from analytics.charging.phases import CHARGING, HELD_BAND_CELL_V, JUMP_CELL_V, believed_a, believed_v, gives, held_after, phase_of
+from analytics.charging.phases import CHARGING, HELD_BAND_CELL_V, JUMP_CELL_V, believed_a, believed_v, gives, held_after, phase_of, quiet_a
 from analytics.charging.sessions import REGULATED, session_after
 
 if TYPE_CHECKING:
@@ -72,7 +72,7 @@ def _nothing_new(view: View, memory: ChargingMemory, last_v: float, since_ms: in
     current_a, slow_a = span.current_a, memory.slow_a
     if current_a is None or slow_a is None:
         return current_a is slow_a
-    quiet = max(2 * battery.sensor.current_offset_a, 0.001 * battery.rated_capacity_ah)
+    quiet = quiet_a(battery)
     if memory.phase in REGULATED and current_a <= quiet:
         return slow_a <= quiet
     if current_a <= quiet:

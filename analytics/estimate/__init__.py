@@ -19,6 +19,7 @@ from analytics.estimate.telling import (
     is_rested,
     last_full_ms,
     learned,
+    learned_offset,
     noted,
     resistance_ohm,
     soc_sd,
@@ -27,5 +28,5 @@ from analytics.estimate.telling import (
 
 __all__ = [
     "Belief", "Model", "advance", "aged", "at_rest_since_ms", "believable_c", "capacity_ah", "compensated_v", "current_offset_a", "fresh", "interval",
-    "is_rested", "last_full_ms", "learned", "model_of", "noted", "resistance_ohm", "rest_pct", "rest_v", "soc_sd", "table_offset_v",
+    "is_rested", "last_full_ms", "learned", "learned_offset", "model_of", "noted", "resistance_ohm", "rest_pct", "rest_v", "soc_sd", "table_offset_v",
 ]  # fmt: skip

@@ -37,23 +37,21 @@ FAST_MS = 300_000.0
 """Time constant of the fast polarisation. Judgement."""
 START_SD = {True: 0.022, False: 0.02}
 """Lead-acid, lithium. Standard deviation of a declared start: within three points in four of five cases. Judgement."""
-FAULT_CODES_C = (85.0, -127.0)
-"""What common digital thermometers send at start and when cut off."""
+LEAST_C, MOST_C = -45.0, 75.0
+"""No battery in use is colder or hotter. Common digital thermometers send 85 °C at start and -127 °C when cut off. Judgement."""
 
 
 def believable_c(temperature_c: float | None) -> float | None:
     """The temperature, or None for a fault code or what no battery in use can have."""
-    if temperature_c is None or temperature_c in FAULT_CODES_C or not -45 <= temperature_c <= 75:
-        return None
-    return temperature_c
+    return temperature_c if temperature_c is not None and LEAST_C <= temperature_c <= MOST_C else None
 
 
 def advance(model: Model, belief: Belief, reading: Reading) -> Belief:
     """The belief after one more reading, which is never older than the last. Pure, and cheap: a few microseconds."""
-    f, slot, habit = belief.filter, belief.slot, belief.habit
+    _, _, f, slot, habit, marks, anchor = belief
     if f is None or slot is None or habit is None:
         return _first(model, belief, reading)
-    _, at_ms, v, a, temperature, counter, *_ = reading
+    _, at_ms, v, a, temperature, counter, _, _, _ = reading
     begin_ms, last_ms, _, last_a, last_ah, ah, doubt, count, v_sum, a_sum, fast_a, known_c = slot
     step_ms = at_ms - last_ms
     if step_ms <= 0:
@@ -62,7 +60,7 @@ def advance(model: Model, belief: Belief, reading: Reading) -> Belief:
         return _after_gap(model, belief, f, slot, habit, reading)
     if a is not None and not -model.most_a <= a <= model.most_a:
         a = last_a
-    if temperature is not None and temperature not in FAULT_CODES_C and -45 <= temperature <= 75:
+    if temperature is not None and LEAST_C <= temperature <= MOST_C:
         known_c = temperature
     if a is None or a_sum is None:
         a_sum = None
@@ -74,7 +72,9 @@ def advance(model: Model, belief: Belief, reading: Reading) -> Belief:
         step_a = a - was
         moved = step_a * step_ms / 3.6e6
         if (step_a > model.step_a or step_a < -model.step_a) and a <= model.step_a and was <= model.step_a and step_ms <= STEP_MS:
-            habit = stepped(model, habit, (v - slot.last_v) / step_a, step_a, between(model, f, slot, habit.blind))
+            habit = stepped(
+                model, habit, (v - slot.last_v) / step_a, step_a, between(model, f, last_ms - begin_ms, 0.0 if habit.blind else ah)
+            )
         if counter is not None and last_ah is not None and abs(counter - last_ah) <= model.most_a * step_ms / 3.6e6:
             ah += counter - last_ah
         else:
@@ -83,17 +83,11 @@ def advance(model: Model, belief: Belief, reading: Reading) -> Belief:
         fast_a += (a - fast_a) * step_ms / (step_ms + FAST_MS)
     slot = new(Slot, (begin_ms, at_ms, v, a, counter, ah, doubt, count + 1, v_sum + v, a_sum, fast_a, known_c))
     open_ms = at_ms - begin_ms
-    if open_ms < SLOT_MS or (open_ms < CALM_MS and _calm(model, habit, v, a, fast_a)):
-        return new(Belief, (at_ms, between(model, f, slot, habit.blind), f, slot, habit, belief.marks, belief.anchor))
+    if open_ms < SLOT_MS or (  # or the current is steady and no charger holds the voltage
+        open_ms < CALM_MS and a is not None and not habit.blind and v <= model.float_v and -model.calm_a < a - fast_a < model.calm_a
+    ):
+        return new(Belief, (at_ms, between(model, f, open_ms, 0.0 if habit.blind else ah), f, slot, habit, marks, anchor))
     return _settled(model, belief, f, slot, habit)
-
-
-def _calm(model: Model, habit: Habit, v: float, a: float | None, fast_a: float) -> bool:
-    """Whether the current is steady and no charger holds the voltage."""
-    if a is None or habit.blind or v > model.float_v:
-        return False
-    off = a - fast_a
-    return -model.calm_a < off < model.calm_a
 
 
 def _first(model: Model, belief: Belief, reading: Reading) -> Belief:
@@ -147,7 +141,7 @@ def _settled(model: Model, belief: Belief, f: Filter, slot: Slot, habit: Habit) 
             f, marks, empty = by_end(model, f, marks, slot, seen)
             full = empty or full
         anchor = full or found or anchor
-    return Belief(slot.last_ms, possible(f.mean[SOC]), f, _opened(slot), habit, marks, anchor)
+    return new(Belief, (slot.last_ms, possible(f.mean[SOC]), f, _opened(slot), habit, marks, anchor))
 
 
 def _switched(model: Model, f: Filter, habit: Habit) -> Filter:
@@ -169,7 +163,7 @@ def _seen(habit: Habit, slot: Slot, hours: float) -> Seen | None:
     if slot.readings == 0 or (slot.a_sum is None and not habit.blind) or habit.still >= STILL:
         return None
     amps = 0.0 if slot.a_sum is None else slot.a_sum / slot.readings
-    return Seen(slot.v_sum / slot.readings, amps, slot.fast_a, slot.temperature_c, hours)
+    return new(Seen, (slot.v_sum / slot.readings, amps, slot.fast_a, slot.temperature_c, hours))
 
 
 def _habit(model: Model, habit: Habit, f: Filter, slot: Slot, hours: float) -> Habit:
@@ -187,7 +181,7 @@ def _habit(model: Model, habit: Habit, f: Filter, slot: Slot, hours: float) -> H
     amps = -f.mean[OFFSET] if blind else slot.ah / hours if hours > 0 else 0.0
     w = min(0.5, hours / 24)
     spread += ((amps - mean) ** 2 - spread) * w
-    return Habit(interval, mean + (amps - mean) * w, spread, r, r_var, blind, misfit, v, last_a, distrust, min(still, 100))
+    return new(Habit, (interval, mean + (amps - mean) * w, spread, r, r_var, blind, misfit, v, last_a, distrust, min(still, 100)))
 
 
 def _should_move(model: Model, v: float, a: float, last_a: float) -> bool:

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from math import exp
 
-from analytics.estimate.belief import CAPACITY, OFFSET, SLOW, SOC, Filter, Habit, Slot
-from analytics.estimate.filtering import Keep, Noise, bounded, moved
+from analytics.estimate.belief import CAPACITY, OFFSET, SOC, Filter, Habit, Slot
+from analytics.estimate.filtering import Keep, Noise, bounded, moved, new
 from analytics.estimate.model import GRID, Model
 
 SLOW_H = 3.0
@@ -48,13 +48,12 @@ def gassing_a(model: Model, voltage_v: float, temperature_c: float | None) -> fl
 
     Coefficients 11 per volt of a cell and 0.06 per kelvin, from memory.
     """
-    kind, cells = model.battery.kind, model.battery.cells
-    at_rest = kind.self_discharge_pct_per_month.value / 100 * model.capacity_ah / 720
     t = 20.0 if temperature_c is None else temperature_c
     if not model.lead:
-        return float(at_rest * 2.0 ** ((t - 22) / 10))
-    over = min(0.5, max(-0.3, voltage_v / cells - 2.12))
-    return float(at_rest * exp(11 * over + 0.06 * (t - 22)))
+        return float(model.leak_a * 2.0 ** ((t - 22) / 10))
+    over = voltage_v / model.battery.cells - 2.12
+    over = -0.3 if over < -0.3 else over if over < 0.5 else 0.5
+    return model.leak_a * exp(11 * over + 0.06 * (t - 22))
 
 
 def floating(model: Model, volts: float, amps: float) -> bool:
@@ -75,21 +74,23 @@ def _over(
     model: Model, f: Filter, habit: Habit, hours: float, ah: float, doubt_ah2: float, volts: float, temperature_c: float | None, amps: float
 ) -> Filter:
     """`amps`: how strong the current typically was, for what the slow polarisation may be."""
-    scale = model.capacity_ah * max(0.25, f.mean[CAPACITY])
+    _, offset_a, capacity, _, slow_v, _, _, _ = f.mean
+    capacity = capacity if capacity > 0.25 else 0.25
+    scale = model.capacity_ah * capacity
     gas = gassing_a(model, volts, temperature_c)
-    by = (ah - (f.mean[OFFSET] + gas) * hours) / scale
+    by = (ah - (offset_a + gas) * hours) / scale
     keep_slow = exp(-hours / SLOW_H)
     ohms = SLOW_PART * habit.resistance
     spread_a2 = habit.spread_a2
     if habit.blind:
         spread_a2 = max(spread_a2, (UNSEEN_C * model.capacity_ah) ** 2) if not model.lead else spread_a2
-        ah, amps = -f.mean[OFFSET] * hours, spread_a2**0.5
+        ah, amps = -offset_a * hours, spread_a2**0.5
         doubt_ah2 += (BLIND_DOUBT * ah) ** 2 * max(1.0, LOAD_H / hours)
     slow_sd = (
         SLOW_DOUBT * ohms * amps
-        + FADING_DOUBT * max(0.0, f.mean[SLOW])
+        + (FADING_DOUBT * slow_v if slow_v > 0.0 else 0.0)
         + 0.003 * model.volts
-        + (CHARGED_PART * max(0.0, volts - model.top_v) if ah >= 0 else 0.0)
+        + (CHARGED_PART * (volts - model.top_v) if ah >= 0.0 and volts > model.top_v else 0.0)
     )
     keep_surface, add_surface, surface_sd = _surface(model, hours, ah, volts, habit.blind)
     keep_table = exp(-abs(by) * model.curve_rate)
@@ -105,16 +106,16 @@ def _over(
             per_offset, gas_sd = 0.0, max(gas_sd, offset_sd / scale)
         else:
             offset_noise += (FLOAT_C * model.capacity_ah) ** 2 * hours / 24
-    noise = Noise(
-        soc=doubt_ah2 / (scale * scale) + gas_sd * gas_sd * hours * GAS_LASTS_H + 1e-8 * hours + _misfit_noise(habit, hours),
-        offset=offset_noise,
-        capacity=1.2e-8 * hours,
-        table=model.table_sd_v**2 * (1 - keep_table * keep_table),
-        slow=slow_sd * slow_sd * (1 - keep_slow * keep_slow),
-        surface=surface_sd * surface_sd * (1 - keep_surface * keep_surface),
-    )
-    keep = Keep(keep_table, keep_slow, keep_surface, keep_offset)
-    per_capacity = 0.0 if habit.blind else -by / max(0.25, f.mean[CAPACITY])
+    noise = new(Noise, (
+        doubt_ah2 / (scale * scale) + gas_sd * gas_sd * hours * GAS_LASTS_H + 1e-8 * hours + _misfit_noise(habit, hours),
+        offset_noise,
+        1.2e-8 * hours,
+        model.table_sd_v**2 * (1 - keep_table * keep_table),
+        slow_sd * slow_sd * (1 - keep_slow * keep_slow),
+        surface_sd * surface_sd * (1 - keep_surface * keep_surface),
+    ))  # fmt: skip
+    keep = new(Keep, (keep_table, keep_slow, keep_surface, keep_offset))
+    per_capacity = 0.0 if habit.blind else -by / capacity
     f = moved(f, by, per_offset, per_capacity, keep, ohms * ah / hours * (1 - keep_slow), add_surface, noise)
     return bounded(f.mean, f.cov)
 
@@ -136,7 +137,7 @@ def _surface(model: Model, hours: float, ah: float, volts: float, blind: bool) -
     if volts > 2.2 * model.battery.cells:
         keep = exp(-hours / BUILD_H)
         return keep, 0.02 * model.volts * (1 - keep), 0.025 * model.volts
-    keep = exp(-hours / SURFACE_H - max(0.0, -ah) / (0.05 * model.capacity_ah))
+    keep = exp(-hours / SURFACE_H - (-ah / (0.05 * model.capacity_ah) if ah < 0.0 else 0.0))
     return keep, 0.0, 0.010 * model.volts
 
 
@@ -151,11 +152,10 @@ def over_gap(model: Model, f: Filter, habit: Habit, slot: Slot, hours: float, kn
     return _over(model, f, habit, hours, mean * hours, doubt, min(slot.last_v, rest_v), slot.temperature_c, habit.spread_a2**0.5)
 
 
-def between(model: Model, f: Filter, slot: Slot, blind: bool) -> float:
-    """State of charge now: the filter's at the beginning of the slot and the count since."""
-    hours = (slot.last_ms - slot.begin_ms) / 3.6e6
-    ah = 0.0 if blind else slot.ah
-    soc = f.mean[SOC] + (ah - f.mean[OFFSET] * hours) / (model.capacity_ah * f.mean[CAPACITY])
+def between(model: Model, f: Filter, ms: int, ah: float) -> float:
+    """State of charge so long after the filter last moved: its own and what was counted since (0 where no current is believed)."""
+    mean = f.mean
+    soc = mean[SOC] + (ah - mean[OFFSET] * (ms / 3.6e6)) / (model.capacity_ah * mean[CAPACITY])
     return soc if 0.0 < soc < 1.0 else 0.0 if soc <= 0.0 else 1.0
 
 
@@ -166,4 +166,4 @@ def plateau_v(model: Model) -> float:
 
 def possible(soc: float) -> float:
     """What may be told of a state of charge: 0 to 1."""
-    return min(1.0, max(0.0, soc))
+    return 0.0 if soc <= 0.0 else soc if soc < 1.0 else 1.0

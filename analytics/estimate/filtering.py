@@ -45,7 +45,8 @@ def moved(f: Filter, by: float, per_offset: float, per_capacity: float, keep: Ke
      oo, op, os, ot, ox, pp, ps, pt, px, ss, st, sx, tt, tx, xx) = f.cov  # fmt: skip
     u, w = per_offset, per_capacity
     m, n, q, r = keep
-    zz += 2 * (u * zb + w * zk + u * w * bk) + u * u * bb + w * w * kk + noise.soc
+    add_soc, add_offset, add_capacity, add_table, add_slow_var, add_surface_var = noise
+    zz += 2 * (u * zb + w * zk + u * w * bk) + u * u * bb + w * w * kk + add_soc
     zb = (zb + u * bb + w * bk) * r
     zk += u * bk + w * kk
     zt += u * bt + w * kt
@@ -53,14 +54,15 @@ def moved(f: Filter, by: float, per_offset: float, per_capacity: float, keep: Ke
     zo = (zo + u * bo + w * ko) * m
     zp = (zp + u * bp + w * kp) * n
     zs = (zs + u * bs + w * ks) * q
-    mean = (min(MOST, max(LEAST, z + by)), b * r, k, o * m, p * n + add_slow, s * q + add_surface, t, x)
+    z += by
+    mean = (LEAST if z < LEAST else z if z < MOST else MOST, b * r, k, o * m, p * n + add_slow, s * q + add_surface, t, x)
     return new(Filter, (mean, (
         zz, zb, zk, zo, zp, zs, zt, zx,
-        bb * r * r + noise.offset, bk * r, bo * m * r, bp * n * r, bs * q * r, bt * r, bx * r,
-        kk + noise.capacity, ko * m, kp * n, ks * q, kt, kx,
-        oo * m * m + noise.table, op * m * n, os * m * q, ot * m, ox * m,
-        pp * n * n + noise.slow, ps * n * q, pt * n, px * n,
-        ss * q * q + noise.surface, st * q, sx * q,
+        bb * r * r + add_offset, bk * r, bo * m * r, bp * n * r, bs * q * r, bt * r, bx * r,
+        kk + add_capacity, ko * m, kp * n, ks * q, kt, kx,
+        oo * m * m + add_table, op * m * n, os * m * q, ot * m, ox * m,
+        pp * n * n + add_slow_var, ps * n * q, pt * n, px * n,
+        ss * q * q + add_surface_var, st * q, sx * q,
         tt, tx,
         xx,
     )))  # fmt: skip

@@ -97,19 +97,28 @@ def learned(model: Model, belief: Belief) -> tuple[Learned, ...]:
     if f is None or habit is None:
         return ()
 
-    def of(name: str, state: int, unit: float) -> Learned:
-        value, half = f.mean[state] * unit, NINETY * unit * f.cov[DIAGONAL[state]] ** 0.5
-        return Learned(name, value, value - half, value + half)
-
+    offset = learned_offset(belief)
     half = NINETY * habit.resistance_var**0.5
     tail, tail_half = f.mean[TAIL], NINETY * f.cov[DIAGONAL[TAIL]] ** 0.5
     return (
-        of("usable_capacity_ah", CAPACITY, model.capacity_ah),
-        *(() if habit.blind else (of("current_offset_a", OFFSET, 1.0),)),
-        of("rest_voltage_offset_v", TABLE, 1.0),
+        _learned(f, "usable_capacity_ah", CAPACITY, model.capacity_ah),
+        *(() if offset is None else (offset,)),
+        _learned(f, "rest_voltage_offset_v", TABLE, 1.0),
         *((Learned("charge_acceptance_h", exp(tail), exp(tail - tail_half), exp(tail + tail_half)),) if model.lead else ()),
         Learned("internal_resistance_ohm", habit.resistance, max(0.0, habit.resistance - half), habit.resistance + half),
     )
+
+
+def learned_offset(belief: Belief) -> Learned | None:
+    """The current offset alone; None where no current is measured or believed."""
+    if belief.filter is None or belief.habit is None or belief.habit.blind:
+        return None
+    return _learned(belief.filter, "current_offset_a", OFFSET, 1.0)
+
+
+def _learned(f: Filter, name: str, state: int, unit: float) -> Learned:
+    value, half = f.mean[state] * unit, NINETY * unit * f.cov[DIAGONAL[state]] ** 0.5
+    return Learned(name, value, value - half, value + half)
 
 
 def noted(model: Model, belief: Belief, note: Note) -> Belief:

@@ -3,7 +3,7 @@
 from analytics.ageing.telling import capacity_interval, has_faded
 from analytics.assessment import Finding
 from analytics.charging import telling
-from analytics.rules.rule import Judgement, Rule
+from analytics.rules.rule import Judgement, Rule, Said
 from analytics.view import View
 
 LESS_PART, MORE_PART = 0.78, 1.15
@@ -21,9 +21,9 @@ def judge(view: View, standing: bool) -> Judgement:
     declared_ah = view.battery.rated_capacity_ah
     back_ah = BACK * declared_ah if standing else 0.0
     if low > MORE_PART * declared_ah - back_ah:
-        return _finding(view, interval, more=True)
+        return Said("declared_capacity", "low", lambda: _finding(view, interval, more=True))
     if high < LESS_PART * declared_ah + back_ah and not has_faded(view, value):
-        return _finding(view, interval, more=False)
+        return Said("declared_capacity", "low", lambda: _finding(view, interval, more=False))
     return None
 
 

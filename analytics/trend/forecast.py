@@ -179,10 +179,10 @@ def _is_belied(view: View, memory: TrendMemory, mean_a: float) -> bool:
 
 def offset_of(view: View) -> tuple[float, float]:
     """The current that the sensor shows when none flows, as learned (or 0), and half of its 90 % interval, amperes."""
-    for one in estimate.learned(view.model, view.belief):
-        if one.name == "current_offset_a":
-            return one.value, max((one.high - one.low) / 2, 0.01)
-    return 0.0, 1.645 * view.battery.sensor.current_offset_a
+    learned = estimate.learned_offset(view.belief)
+    if learned is None:
+        return 0.0, Z90 * view.battery.sensor.current_offset_a
+    return learned.value, max((learned.high - learned.low) / 2, 0.01)
 
 
 def _crossing(now_h: int, room_ah: float, loads: tuple[float, ...], suns: tuple[float, ...], side: float, now_a: float) -> float | None:
@@ -200,7 +200,7 @@ def _crossing(now_h: int, room_ah: float, loads: tuple[float, ...], suns: tuple[
         if hour == 0 and now_a > load - sun:
             load, sun = now_a, 0.0
         out_ah, in_ah = out_ah + load, in_ah + sun
-        lump_ah = LUMPY_H * load if side > 0 else 0.0
+        lump_ah = LUMPY_H * load if side > 0.0 else 0.0
         left_ah = room_ah - out_ah + in_ah - side * sqrt((LOADS_OFF * out_ah) ** 2 + (sun_off * in_ah) ** 2 + lump_ah**2)
         if left_ah <= 0:
             return hour + before_ah / (before_ah - left_ah)

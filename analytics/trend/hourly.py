@@ -39,9 +39,8 @@ def hour_over(view: View, memory: TrendMemory, at_h: int) -> TrendMemory:
         memory = memory._replace(day_v=hour.top_v)
     if at_h // 24 != memory.day:
         memory = _day_over(view, memory, at_h // 24)
-    memory = memory._replace(hour=Hour(at_h, None if block_over else hour.top_v))
-    memory = memory._replace(load=standing_load_of(view, memory, hour))
-    return memory._replace(forecast=forecast_of(view, memory))
+    load, forecast = standing_load_of(view, memory, hour), forecast_of(view, memory)
+    return memory._replace(hour=Hour(at_h, None if block_over else hour.top_v), load=load, forecast=forecast)
 
 
 def _charged(view: View, memory: TrendMemory, hour: Hour) -> TrendMemory:

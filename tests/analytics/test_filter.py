@@ -152,9 +152,9 @@ def test_a_count_moves_the_charge_by_what_was_counted() -> None:
     known = replaced(f, OFFSET, 0.2, 1e-6)
     assert over_slot(AGM, known, SEEING, slot(5.0, -9.5)).mean[SOC] == pytest.approx(after.mean[SOC] - 1.0 / 95)
     assert over_slot(AGM, f, SEEING, slot(0.0, -9.5)) == f
-    assert between(AGM, known, slot(5.0, -9.5), False) == pytest.approx(0.6 - 10.5 / 95)
-    assert between(AGM, known, slot(5.0, -9.5), True) == pytest.approx(0.6 - 1.0 / 95)
-    assert [between(AGM, f, slot(5.0, ah), False) for ah in (-90.0, 90.0)] == [0.0, 1.0]
+    assert between(AGM, known, 18_000_000, -9.5) == pytest.approx(0.6 - 10.5 / 95)
+    assert between(AGM, known, 18_000_000, 0.0) == pytest.approx(0.6 - 1.0 / 95)
+    assert [between(AGM, f, 18_000_000, ah) for ah in (-90.0, 90.0)] == [0.0, 1.0]
     assert [possible(x) for x in (-0.1, 0.4, 1.02)] == [0.0, 0.4, 1.0]
 
 
