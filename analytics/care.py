@@ -89,17 +89,18 @@ def _watched(view: View, memory: CareMemory) -> CareMemory:
     lately = round(memory.lately_h * LATELY + charging, 2)
     hours = memory.charging_h + 1 if charging else 0.0
     maintained = (memory.maintained or hours >= MAINTAINED_H) and view.use.mode == "stored"
+    held_pct = pct if charging and hours > HELD_H else memory.held_pct
+    check_ms, check_pct = memory.check_ms, memory.check_pct
+    points = view.trend.points
+    seen_at_rest = bool(points) and hour // 24 - points[-1][0] <= 1
+    if charging or seen_at_rest or estimate.is_rested(view.model, view.belief):
+        check_ms, check_pct = view.now_ms, pct
     memory = memory._replace(
-        charging_h=hours, lately_h=lately, maintained=maintained, held_pct=pct if charging and hours > HELD_H else memory.held_pct
+        charging_h=hours, lately_h=lately, maintained=maintained, held_pct=held_pct, check_ms=check_ms, check_pct=check_pct
     )
     full_ms = max(view.charging.full_ms or 0, estimate.last_full_ms(view.belief) or 0)
     charge_ms = max(memory.charge_ms or 0, full_ms, view.now_ms if charging and lately >= LATELY_H else 0) or None
-    if charge_ms != memory.charge_ms:
-        memory = memory._replace(charge_ms=charge_ms, promised_ms=None)
-    seen_at_rest = bool(view.trend.points) and hour // 24 - view.trend.points[-1][0] <= 1
-    if charging or seen_at_rest or estimate.is_rested(view.model, view.belief):
-        memory = memory._replace(check_ms=view.now_ms, check_pct=pct)
-    return memory
+    return memory if charge_ms == memory.charge_ms else memory._replace(charge_ms=charge_ms, promised_ms=None)
 
 
 def noted(view: View, memory: CareMemory, note: Note) -> CareMemory:

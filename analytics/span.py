@@ -130,4 +130,4 @@ def closed(span: OpenSpan) -> Span:
     begin_ms, end_ms, n, v_sum, low_v, high_v, last_v, a_sum, low_a, high_a, last_a, temperature, gap_ms = span
     if a_sum is None:
         return Span(begin_ms, end_ms, n, v_sum / n, low_v, high_v, last_v, None, None, None, None, temperature, gap_ms)
-    return Span(begin_ms, end_ms, n, v_sum / n, low_v, high_v, last_v, a_sum / n, low_a, high_a, last_a, temperature, gap_ms)
+    return new(Span, (begin_ms, end_ms, n, v_sum / n, low_v, high_v, last_v, a_sum / n, low_a, high_a, last_a, temperature, gap_ms))

@@ -139,14 +139,16 @@ def _idled(view: View, life: Life, leg: Leg, far: Leg) -> Life:
 
 def leg_weighed(view: View, life: Life, leg: Leg, new: Leg) -> Life | None:
     """The life with the capacity that this leg tells; None where it is too short to tell any."""
+    rose = (new.pct - leg.pct) / 100
+    if abs(rose) < LEAST_PCT / 100:
+        return None
     battery, sensor = view.battery, view.battery.sensor
     hours, into, out = (new.at_ms - leg.at_ms) / 3_600_000, new.in_ah - leg.in_ah, new.out_ah - leg.out_ah
-    rose = (new.pct - leg.pct) / 100
     var_x = (leg.sd_pct**2 + new.sd_pct**2) / 1e4
     if leg.full != new.full:  # between two rests the table's offset cancels
         rest = new if leg.full else leg
         var_x += (view.model.table_sd_v * _pct_per_v(view, rest.pct) / 100) ** 2
-    if abs(rose) < LEAST_PCT / 100 or abs(rose) < LEAST_SD * sqrt(var_x):
+    if abs(rose) < LEAST_SD * sqrt(var_x):
         return None
     lost = LOST_LITHIUM if not view.model.lead else LOST_FULL if new.full else LOST_PART
     leak = battery.kind.self_discharge_pct_per_month.value / 100 * battery.rated_capacity_ah / 720

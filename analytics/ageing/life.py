@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from math import exp
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from analytics import estimate
 from analytics.ageing.capacity import measured, trusted
@@ -40,15 +40,14 @@ def life_after(view: View, life: Life | None, in_ah: float, out_ah: float, *, si
     at_ms = view.span.end_ms
     if life is None:
         life = Life(at_ms, at_ms, leg=_declared(view, at_ms, in_ah, out_ah))
-    if view.pct is not None:
-        life = _cycled(view, life, view.pct)
+    cycled = {} if view.pct is None else _cycled(view, life, view.pct)
     if silent:
         life = life._replace(leg=None, far=None, full=None, silent_h=life.silent_h + view.span.gap_ms / 3_600_000)
     before_ms, hours = life.at_ms, (at_ms - life.at_ms) / 3_600_000
     slow_a = life.slow_a
     if hours > 0:
         slow_a += (1 - exp(-hours / SLOW_H)) * ((in_ah - out_ah - life.net_ah) / hours - slow_a)
-    life = life._replace(at_ms=at_ms, net_ah=round(in_ah - out_ah, 3), slow_a=round(slow_a, 3))
+    life = life._replace(at_ms=at_ms, net_ah=round(in_ah - out_ah, 3), slow_a=round(slow_a, 3), **cycled)
     turned = at_ms // LOOK_MS != before_ms // LOOK_MS
     known = trusted(view, in_ah, out_ah, slow_a) if turned else None
     within = known if known is not None and (known.full or ENDS_PCT <= known.pct <= 100 - ENDS_PCT) else None
@@ -66,23 +65,24 @@ def _declared(view: View, at_ms: int, in_ah: float, out_ah: float) -> Leg | None
     return Leg(at_ms, start_pct, in_ah, out_ah, START_SD_PCT, full=True)
 
 
-def _cycled(view: View, life: Life, pct: float) -> Life:
+def _cycled(view: View, life: Life, pct: float) -> dict[str, Any]:
+    """What of the life changes by one more state of charge: the cycles closed and open."""
     reversals, cycles = push(life.reversals, round(pct, 1), LEAST_TURN_PCT)
     if reversals == life.reversals:
-        return life
+        return {}
     n, _, _, at_depth = rated(view.battery)
     opened = counted(reversals)
-    life = life._replace(
-        reversals=reversals,
-        open_damage=round(damage(opened, n, at_depth), 7),
-        open_cycles=sum(count for depth, count in opened if depth >= 10),
-    )
+    changed = {
+        "reversals": reversals,
+        "open_damage": round(damage(opened, n, at_depth), 7),
+        "open_cycles": sum([count for depth, count in opened if depth >= 10]),
+    }
     if not cycles:
-        return life
+        return changed
     halves = list(life.half_cycles)
     for depth, count in cycles:
         halves[min(9, int(depth // 10))] += round(2 * count)
-    return life._replace(half_cycles=tuple(halves), damage=round(life.damage + damage(cycles, n, at_depth), 7))
+    return changed | {"half_cycles": tuple(halves), "damage": round(life.damage + damage(cycles, n, at_depth), 7)}
 
 
 def _filled(view: View, life: Life, in_ah: float, out_ah: float) -> Life:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from analytics.charging.memory import ChargingMemory, Held, Session
 from analytics.charging.phases import CHARGING, HELD_BAND_CELL_V, JUMP_CELL_V, believed_a, believed_v, gives, held_after, phase_of, quiet_a
-from analytics.charging.sessions import REGULATED, session_after
+from analytics.charging.sessions import REGULATED, SESSION, new, session_after
 
 if TYPE_CHECKING:
     from analytics.reading import Note
@@ -46,10 +46,9 @@ def update(view: View, memory: ChargingMemory) -> ChargingMemory:
     slow_v, slow_a = _slow(memory, voltage_v, current_a, dt_ms, fresh=fresh)
     held = held_after(None if span.gap_ms > SILENT_MS else memory.held, voltage_v, slow_a, span, HELD_BAND_CELL_V * battery.cells)
     score = _pulsed(memory, span) if memory.pulse_score > 0 or span.voltage_high_v - voltage_v > 0.5 else 0.0
-    memory = ChargingMemory(
-        memory.phase, span.end_ms, round(voltage_v, 3), None, slow_v, slow_a, held, score, memory.session, memory.full_ms, memory.partial,
-        memory.partial_since_ms, memory.drives,
-    )  # fmt: skip
+    memory = new(ChargingMemory, (
+        memory.phase, span.end_ms, round(voltage_v, 3), None, slow_v, slow_a, held, score, *memory[SESSION:],
+    ))  # fmt: skip
     phase = phase_of(battery, memory, voltage_v, current_a, span)
     idle = memory.session is None or memory.session.over
     before = "charging" if pulsing else memory.phase

@@ -31,7 +31,8 @@ ABOVE_TOP_CELL_V = 0.03
 
 def quiet_a(battery: Battery) -> float:
     """Currents smaller than this are nothing: two standard deviations of the sensor's offset, at least a thousandth of the capacity."""
-    return max(2 * battery.sensor.current_offset_a, 0.001 * battery.rated_capacity_ah)
+    sensor_a, least_a = 2 * battery.sensor.current_offset_a, 0.001 * battery.rated_capacity_ah
+    return sensor_a if sensor_a > least_a else least_a
 
 
 def gives(current_a: float, quiet: float, phase: str) -> bool:

@@ -15,6 +15,7 @@ from analytics.reading import Reading
 
 new = tuple.__new__
 """A named tuple's own constructor costs twice as much, and two are made per reading."""
+REST_MOVED = Marks._fields.index("rest_moved")
 SLOT_MS = 300_000
 """Judgement: voltage errors last much longer than this, so more frequent corrections would tell nothing new."""
 CALM_MS = 900_000
@@ -117,10 +118,12 @@ def _opened(slot: Slot) -> Slot:
 def _settled(model: Model, belief: Belief, f: Filter, slot: Slot, habit: Habit) -> Belief:
     """Slot closed: predict, correct by voltage, look for anchors."""
     f = over_slot(model, f, habit, slot)
-    hours = (slot.last_ms - slot.begin_ms) / 3.6e6
+    last_ms = slot.last_ms
+    hours = (last_ms - slot.begin_ms) / 3.6e6
     was_blind = habit.blind
     habit = _habit(model, habit, f, slot, hours)
-    if habit.blind != was_blind:
+    blind = habit.blind
+    if blind != was_blind:
         f = _switched(model, f, habit)
     seen = _seen(habit, slot, hours)
     marks, anchor = belief.marks, belief.anchor
@@ -129,19 +132,19 @@ def _settled(model: Model, belief: Belief, f: Filter, slot: Slot, habit: Habit) 
         f, surprise = _corrected(model, f, habit, seen)
         misfit = habit.misfit + (min(surprise * surprise, 25.0) - habit.misfit) * min(1.0, hours / MISFIT_H)
         habit = new(Habit, (*habit[:6], misfit, *habit[7:]))
-        marks = rest_marked(model, marks, slot, seen, habit.blind, sd)
-        marks = marks._replace(rest_moved=marks.rest_moved + f.mean[SOC] - counted)
-        found = rest_anchor(model, f, marks, slot.last_ms)
+        marks = rest_marked(model, marks, slot, seen, blind, sd)
+        marks = new(Marks, (*marks[:REST_MOVED], marks.rest_moved + f.mean[SOC] - counted, *marks[REST_MOVED + 1 :]))
+        found = rest_anchor(model, f, marks, last_ms)
         if found is not None:
-            marks = marks._replace(rest_anchor_ms=slot.last_ms)
-        if habit.blind:
+            marks = marks._replace(rest_anchor_ms=last_ms)
+        if blind:
             marks, full = by_charger_alone(model, f, marks, slot, seen)
         else:
             f, marks, full = by_charger(model, f, marks, slot, seen)
             f, marks, empty = by_end(model, f, marks, slot, seen)
             full = empty or full
         anchor = full or found or anchor
-    return new(Belief, (slot.last_ms, possible(f.mean[SOC]), f, _opened(slot), habit, marks, anchor))
+    return new(Belief, (last_ms, possible(f.mean[SOC]), f, _opened(slot), habit, marks, anchor))
 
 
 def _switched(model: Model, f: Filter, habit: Habit) -> Filter:
@@ -169,9 +172,10 @@ def _seen(habit: Habit, slot: Slot, hours: float) -> Seen | None:
 def _habit(model: Model, habit: Habit, f: Filter, slot: Slot, hours: float) -> Habit:
     """The habit after one more slot."""
     interval, mean, spread, r, r_var, blind, misfit, last_v, last_a, distrust, still = habit
-    interval += (1000 * 3600 * hours / max(1, slot.readings) - interval) * 0.05
-    v = slot.v_sum / slot.readings if slot.readings else slot.last_v
-    shown_a = None if slot.a_sum is None or not slot.readings else slot.a_sum / slot.readings
+    readings, a_sum = slot.readings, slot.a_sum
+    interval += (1000 * 3600 * hours / (readings or 1) - interval) * 0.05
+    v = slot.v_sum / readings if readings else slot.last_v
+    shown_a = None if a_sum is None or not readings else a_sum / readings
     if shown_a is not None:
         if slot.readings > FEW or v < model.float_v or last_v < model.float_v:
             distrust = _distrusted(model, distrust, v - last_v, shown_a, last_a)

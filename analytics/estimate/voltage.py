@@ -75,7 +75,7 @@ def steady_slope(model: Model, soc: float) -> tuple[float, float]:
 
 def weakness(model: Model, soc: float) -> float:
     """Resistance at a state of charge over that of a full battery."""
-    deep = 1.0 - min(1.0, max(0.0, soc))
+    deep = 1.0 if soc <= 0.0 else 1.0 - soc if soc < 1.0 else 0.0
     return 1.0 + WEAKER * deep * deep if model.lead else 1.0 + 0.3 * deep * deep
 
 
@@ -92,7 +92,7 @@ def _spent_sd(model: Model, soc: float, temperature_c: float | None) -> float:
 
 def by_voltage(model: Model, f: Filter, habit: Habit, seen: Seen) -> tuple[Filter, float] | None:
     """The filter corrected by a voltage, and the surprise; None where the voltage tells nothing (charging, mid-range lithium)."""
-    soc = f.mean[SOC]
+    soc, _, _, table_v, slow_v, surface_v, per_k, _ = f.mean
     sd = f.cov[0] ** 0.5
     rest, per_soc, bend = (*steady_slope(model, soc), 0.0) if model.lead else secant(model, soc, sd)
     v, a = seen.voltage_v, seen.current_a
@@ -100,10 +100,10 @@ def by_voltage(model: Model, f: Filter, habit: Habit, seen: Seen) -> tuple[Filte
     weak = weakness(model, soc)
     full_fall = drop(habit, a, seen.fast_a)
     fall = weak * full_fall
-    expected = rest + f.mean[TABLE] + f.mean[SLOW] + f.mean[SURFACE] + warm * f.mean[PER_K] + fall
+    expected = rest + table_v + slow_v + surface_v + warm * per_k + fall
     deep = (1.0 - soc) ** 4
     lasting = max(1.0, (REMEMBERED_H if model.lead else LITHIUM_REMEMBERED_H) / max(seen.hours, 0.01))
-    load = (LOAD_PART + KNEE_PART * deep) * (fall + f.mean[SLOW])
+    load = (LOAD_PART + KNEE_PART * deep) * (fall + slow_v)
     if v - fall > model.top_v + ABOVE_V * model.volts:
         return None
     told = 1.0

@@ -15,16 +15,13 @@ shunt; a worn one takes some 100 mA of 100 Ah at float."""
 
 
 def judge(view: View, standing: bool) -> Judgement:
-    if view.belief.filter is None or view.belief.habit is None or view.belief.habit.blind:
+    offset = estimate.learned_offset(view.belief)
+    if offset is None:
         return None
     stated_a = max(0.002, view.battery.sensor.current_offset_a)
     least_a = BEYOND * stated_a * (0.7 if standing else 1.0)
     if view.model.lead and view.care.lately_h >= HELD_H:
         least_a += GASSING_C * view.model.capacity_ah
-    if abs(estimate.current_offset_a(view.belief)) < least_a:
-        return None
-    learned = {value.name: value for value in estimate.learned(view.model, view.belief)}
-    offset = learned["current_offset_a"]
     nearer_a = max(offset.low, -offset.high)
     if nearer_a < least_a:
         return None

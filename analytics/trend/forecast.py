@@ -194,14 +194,16 @@ def _crossing(now_h: int, room_ah: float, loads: tuple[float, ...], suns: tuple[
         return 0.0
     out_ah = in_ah = 0.0
     before_ah, sun_off = room_ah, DULL_OFF if side > 0 else BRIGHT_OFF
+    lumpy_h = LUMPY_H if side > 0 else 0.0
+    day = [(loads[h // BIN_H], suns[h // BIN_H]) for h in range(24)]
     for hour in range(LONGEST_H):
-        bin_ = (now_h + hour) % 24 // BIN_H
-        load, sun = loads[bin_], suns[bin_]
+        load, sun = day[(now_h + hour) % 24]
         if hour == 0 and now_a > load - sun:
             load, sun = now_a, 0.0
-        out_ah, in_ah = out_ah + load, in_ah + sun
-        lump_ah = LUMPY_H * load if side > 0.0 else 0.0
-        left_ah = room_ah - out_ah + in_ah - side * sqrt((LOADS_OFF * out_ah) ** 2 + (sun_off * in_ah) ** 2 + lump_ah**2)
+        out_ah += load
+        in_ah += sun
+        out_off, in_off, lump_ah = LOADS_OFF * out_ah, sun_off * in_ah, lumpy_h * load
+        left_ah = room_ah - out_ah + in_ah - side * sqrt(out_off * out_off + in_off * in_off + lump_ah * lump_ah)
         if left_ah <= 0:
             return hour + before_ah / (before_ah - left_ah)
         before_ah = left_ah

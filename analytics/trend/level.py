@@ -27,11 +27,10 @@ FRESH_DAYS = 5
 
 def charge_of(view: View) -> tuple[float, float, float] | None:
     """State of charge with its 90 % interval, percent; None while neither estimate nor rest voltages tell."""
-    pct, low, high = view.pct, view.low_pct, view.high_pct
-    shift = shift_v(view, view.trend.top_mv)
+    pct, low, high, top_mv = view.pct, view.low_pct, view.high_pct, view.trend.top_mv
     if pct is None or low is None or high is None or high - low > WIDE_PCT:
-        return _rested(view, shift)
-    if shift >= MOVED_V * view.model.volts and view.use.mode == "stored":
+        return _rested(view, shift_v(view, top_mv))
+    if top_mv is not None and view.use.mode == "stored" and (shift := shift_v(view, top_mv)) >= MOVED_V * view.model.volts:
         rested = _rested(view, shift)
         if rested is not None and rested[0] < pct:
             return rested

@@ -23,7 +23,8 @@ def shift_v(view: View, top_mv: int | None) -> float:
     """How much the whole table must stand higher, because the battery rested above its full voltage; 0 if it never did."""
     if top_mv is None or not view.model.lead:
         return 0.0
-    return max(0.0, top_mv / 1000 - view.model.top_v)
+    shift = top_mv / 1000 - view.model.top_v
+    return shift if shift > 0.0 else 0.0
 
 
 def pct_of(view: View, rest_mv: float, shift: float) -> float:
