@@ -132,7 +132,7 @@ def refresh_due_ms(view: View) -> int | None:
     """When the three-monthly charge is due; None where the kind needs none (LiFePO4) or nothing is known yet."""
     memory = view.care
     since_ms = memory.charge_ms if memory.charge_ms is not None else memory.first_ms
-    return None if since_ms is None or not view.battery.kind.lead_acid else since_ms + REFRESH_DAYS * DAY_MS
+    return None if since_ms is None or not view.model.lead else since_ms + REFRESH_DAYS * DAY_MS
 
 
 def dues_of(view: View) -> tuple[Due, ...]:

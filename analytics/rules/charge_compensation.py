@@ -31,7 +31,7 @@ def measured_v_per_k(session: Session) -> float | None:
 def judge(view: View, standing: bool) -> Judgement:
     session, battery = telling.relevant(view.charging.session, view.now_ms), view.battery
     usual, strongest, mildest = window.compensation_v_per_k(battery)
-    if session is None or not battery.kind.lead_acid or usual == 0.0:
+    if session is None or not view.model.lead or usual == 0.0:
         return None
     if session.absorption_v is None or session.absorption_ms < HELD_MS or session.absorption_c is None:
         return HOLD if standing else None

@@ -12,7 +12,7 @@ LONG_MS = 10 * 3_600_000
 
 def judge(view: View, standing: bool) -> Judgement:
     session, battery = telling.relevant(view.charging.session, view.now_ms), view.battery
-    if session is None or session.charge_ah is None or not battery.kind.lead_acid:
+    if session is None or session.charge_ah is None or not view.model.lead:
         return None
     weak_a = WEAK * battery.rated_capacity_ah
     lasting = session.bulk_ms >= LONG_MS and session.absorption_ms + session.float_ms + session.equalisation_ms == 0

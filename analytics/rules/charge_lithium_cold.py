@@ -16,7 +16,7 @@ AFTER_MS = 7 * 86_400_000
 
 def judge(view: View, standing: bool) -> Judgement:
     session, battery = view.charging.session, view.battery
-    if session is None or battery.kind.lead_acid or session.cold_ms < SEEN_MS or session.coldest_c is None:
+    if session is None or view.model.lead or session.cold_ms < SEEN_MS or session.coldest_c is None:
         return None
     if view.now_ms - session.end_ms > AFTER_MS:
         return None

@@ -15,14 +15,14 @@ LITHIUM_DAYS = 60
 
 
 def judge(view: View, standing: bool) -> Judgement:
-    memory, battery = view.charging, view.battery
+    memory = view.charging
     since_ms = memory.partial_since_ms
     if since_ms is None or memory.partial < SESSIONS or _too_sparse(view):
         return None
     days = (view.now_ms - since_ms) / 86_400_000
-    if days < (DAYS if battery.kind.lead_acid else LITHIUM_DAYS):
+    if days < (DAYS if view.model.lead else LITHIUM_DAYS):
         return None
-    priority = "medium" if battery.kind.lead_acid and memory.partial >= 2 * SESSIONS else "low"
+    priority = "medium" if view.model.lead and memory.partial >= 2 * SESSIONS else "low"
     return Said("charge_never_full", priority, lambda: _finding(view, since_ms, priority))
 
 

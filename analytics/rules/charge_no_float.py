@@ -15,7 +15,7 @@ TAIL_MS = 8 * 3_600_000
 
 def judge(view: View, standing: bool) -> Judgement:
     session, battery = telling.relevant(view.charging.session, view.now_ms), view.battery
-    if session is None or not session.over or not battery.kind.lead_acid:
+    if session is None or not session.over or not view.model.lead:
         return None
     if session.ended_in not in ("absorption", "equalisation") or session.end_ms - session.begin_ms < LEAST_MS:
         return None  # a voltage that sank before it ended: the sun went down

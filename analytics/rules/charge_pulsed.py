@@ -11,7 +11,7 @@ PULSES = 3
 
 def judge(view: View, standing: bool) -> Judgement:
     session, battery = telling.relevant(view.charging.session, view.now_ms), view.battery
-    if session is None or battery.kind.lead_acid or session.pulses < PULSES or session.high_v is None:
+    if session is None or view.model.lead or session.pulses < PULSES or session.high_v is None:
         return None
     return Finding(
         "charge_pulsed",

@@ -51,7 +51,7 @@ def _why(view: View, session: Session, hot: bool) -> str | None:
     battery = view.battery
     if hot and view.charging.phase != "resting" and view.span is not None:
         return f"The battery is at {view.span.temperature_c:.0f} °C and still being charged; {battery.kind.charge_highest_c.high:.0f} °C is the limit."
-    if not battery.kind.lead_acid:
+    if not view.model.lead:
         return None
     if _rises(view, session):
         return (

@@ -23,7 +23,7 @@ from analytics.charging import Session
 from analytics.core import State, begin, step, view_of
 from analytics.keep import dumps, loads
 from analytics.reading import Note, Reading
-from analytics.rules import RULES
+from analytics.rules import RULES, Said, finding_of
 from analytics.view import View
 from tests.outside import fact, facts
 from tests.score.remade import Row
@@ -229,11 +229,12 @@ def test_a_wrong_capacity_is_named_with_figures(name: str, declared_ah: float, s
     """100 Ah declared as 60 or 166 are named within the recording's week, with what was measured; declared rightly, nothing is said."""
     t = trace(name)
     view = after(replace(t.battery(), rated_capacity_ah=declared_ah), t.rows())
-    found = next(r.judge for r in RULES if r.name == "declared_capacity")(view, False)
+    judged = next(r.judge for r in RULES if r.name == "declared_capacity")(view, False)
     if says is None:
-        assert found is None
+        assert judged is None
         return
-    assert isinstance(found, Finding)
+    assert isinstance(judged, Said)
+    found = judged.words()
     assert says in found.title
     figures = dict(found.evidence)
     assert figures["low_ah"] < 101 < figures["high_ah"] + 8  # type: ignore[operator]
@@ -274,12 +275,12 @@ def test_each_rule_finds_its_sign_and_leaves_a_new_battery_alone(rule: str, worn
     judge = next(r.judge for r in RULES if r.name == rule)
     assert judge(seen(LIFE), False) is None
     assert judge(seen(LIFE, memory=AgeingMemory()), False) is None
-    found = judge(seen(worn, days=200), False)
-    assert found is not None
-    assert not isinstance(found, str)
-    for sentence in (found.seen, found.meaning, found.advice, found.source):  # type: ignore[union-attr]
+    judged = judge(seen(worn, days=200), False)
+    assert isinstance(judged, Finding | Said)
+    found = finding_of(judged)
+    for sentence in (found.seen, found.meaning, found.advice, found.source):
         assert sentence
-    assert len(found.title) <= 60  # type: ignore[union-attr]
+    assert len(found.title) <= 60
 
 
 def test_a_tour_of_some_weeks_does_not_make_a_battery_old() -> None:

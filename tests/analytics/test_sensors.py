@@ -170,7 +170,7 @@ def test_what_a_held_battery_gasses_is_not_called_an_offset() -> None:
     assert state.last_ms is not None
     view = core.view_of(state, state.last_ms, ticked=False)
     assert judge(view, False) is not None
-    view.model, view.care = view.model._replace(capacity_ah=400.0), view.care._replace(lately_h=24.0)
+    view.model, view.care = replace(view.model, capacity_ah=400.0), view.care._replace(lately_h=24.0)
     assert judge(view, False) is None
 
 
