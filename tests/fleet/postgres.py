@@ -5,6 +5,7 @@ import pwd
 import shutil
 import subprocess
 import tempfile
+import time
 from pathlib import Path
 
 from tests.databases import as_postgres, postgres_programs
@@ -64,6 +65,14 @@ class Postgres:
         ]
         self._process = Tethered(as_postgres(command), cwd="/")
         wait_for_port(self.port, 30, self._process)
+        self._wait_for_answers()
+
+    def _wait_for_answers(self) -> None:
+        """The port is open before the server takes anybody; on a busy machine by seconds."""
+        asked = [str(self._programs / "pg_isready"), "-q", "-h", "127.0.0.1", "-p", str(self.port)]
+        until_s = time.monotonic() + 60
+        while subprocess.run(asked, check=False).returncode and time.monotonic() < until_s:
+            time.sleep(0.1)
 
     def stop_at_once(self) -> None:
         """As after a power cut: connections are gone, and the next start recovers from the log."""
