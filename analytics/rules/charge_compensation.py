@@ -16,6 +16,8 @@ SPREAD_K = 15.0
 ONE_SOURCE_MS = 30 * 3_600_000
 """Judgement: in a longer charge, or one that came and went, the sun may have taken over from the mains, each with a set-point of its own."""
 HELD_MS = 1_800_000
+OFF_DELAY_S = 24 * 3600
+"""Judgement: a charger's setting does not change within hours; a morning that is a kelvin warmer than the night is no repair."""
 
 
 def measured_v_per_k(session: Session) -> float | None:
@@ -92,4 +94,4 @@ def over(view: View) -> str:
     return "The last charging voltage suited the temperature."
 
 
-CHARGE_COMPENSATION = Rule("charge_compensation", 0, 0, judge, over)
+CHARGE_COMPENSATION = Rule("charge_compensation", 0, OFF_DELAY_S, judge, over)

@@ -9,7 +9,7 @@ from analytics import alerts
 from analytics.alerts import AGAIN, SOON_MS, AlertMemory
 from analytics.assessment import AlertEvent, Finding
 from analytics.core import begin, view_of
-from analytics.rules import HOLD, Judgement, Rule
+from analytics.rules import HOLD, RULES, Judgement, Rule
 from analytics.use import UseMemory
 from analytics.view import View
 from tests.analytics.lives import HOUR_MS, START_MS, agm
@@ -178,3 +178,10 @@ def test_a_restart_neither_forgets_nor_repeats(words: list[Judgement], cut: int)
         memory, new, _ = alerts.update(view(START_MS + minute * MINUTE_MS), memory, (script.rule,))
         events.extend(new)
     assert events == whole
+
+
+def test_what_a_setting_is_blamed_for_outlasts_a_milder_morning() -> None:
+    """A charger's compensation is judged at each temperature, and told once: the alert ends only after a day that it suited."""
+    rule = next(r for r in RULES if r.name == "charge_compensation")
+    script = Script([finding(), None, finding(), None, finding()] + [None] * (24 * 60 + 1), off_delay_s=rule.off_delay_s)
+    assert minutes(script.run()[1]) == [("began", 0), ("ended", 5 + 24 * 60)]

@@ -39,6 +39,7 @@ def main() -> int:
     p.add_argument("--tour-days", type=int, default=45)
     p.add_argument("--handicapped", type=int, default=60, help="vehicles in each winter of which less is known")
     p.add_argument("--seed", type=int, default=1)
+    p.add_argument("--only", type=int, nargs="*", help="these vehicles of each fleet, by number, and no others")
     p.add_argument("--jobs", type=int, default=os.cpu_count() or 1)
     p.add_argument("--json", action="store_true")
     p.add_argument("--misses", action="store_true", help="name the events that were not warned of and the false alarms")
@@ -49,6 +50,8 @@ def main() -> int:
         **{n: (winter, [(i, a.seed + 7, a.days, h) for i in range(a.handicapped)]) for n, h in HANDICAPS.items() if h != AS_IT_COMES},
         SUMMERS: (summer, [(i, a.seed + s, a.tour_days, AS_IT_COMES) for s in range(2) for i in range(a.tours)]),
     }
+    if a.only is not None:
+        work = {name: (made, [g for g in given if g[0] in a.only]) for name, (made, given) in work.items()}
     with (
         ProcessPoolExecutor(a.jobs) as pool,
         Progress(
@@ -161,8 +164,9 @@ def _counted(counts: dict[str, int]) -> str:
 def _show_misses(console: Console, name: str, fleet: list[Judged], lead_h: float, earliest_day: float) -> None:
     for j in fleet:
         missed = [e for e in j.events if e.day >= earliest_day and e.heard and (e.lead_h is None or e.lead_h < lead_h)]
-        if missed or j.false_alarms or j.needless:
-            what = f"missed on day {missed[0].day:.1f}, lead {missed[0].lead_h}" if missed else "false" if j.false_alarms else "needless"
+        if missed or j.false_alarms or j.needless or j.chattering:
+            what = "false" if j.false_alarms else "needless" if j.needless else "chattering"
+            what = f"missed on day {missed[0].day:.1f}, lead {missed[0].lead_h}" if missed else what
             told = {k: n for k, n in j.began.items() if k not in JUSTIFIED}
             console.print(
                 name, what, j.battery_id, j.chemistry, j.kind, j.measures_current, j.has_table, f"lowest {j.lowest_pct:.0f}", told,
