@@ -10,6 +10,8 @@ BEYOND_SD = 4.0
 """Standard deviations: beyond it, chance is no explanation (one in fifteen thousand)."""
 LEAST_PCT = 8.0
 """Judgement: a smaller correction is not worth a person's time."""
+OFF_DELAY_S = 72 * 3600
+"""Judgement: count and voltage that contradict each other do so at every second rest for weeks; one contradiction is told once."""
 KINDS = {
     "rest": "the voltage at rest",
     "full": "a full charge",
@@ -47,4 +49,4 @@ def over(view: View) -> str:
     return f"Count and voltage agree again; the battery is {charge_with_interval(view)}."
 
 
-SENSOR_DISAGREES = Rule("sensor_disagrees", 0, 3600, judge, over)
+SENSOR_DISAGREES = Rule("sensor_disagrees", 0, OFF_DELAY_S, judge, over)
