@@ -8,7 +8,7 @@ from tests.score.traces import trace
 
 
 def test_a_deep_discharge_and_its_recovery_are_told_in_order() -> None:
-    """The recorded discharge to empty and the charge after it: the declaration, the empty rest, the full charge, what was learned."""
+    """The recorded discharge to empty and the charge after it: the declaration, the alert, its end, the full charge, what was learned."""
     t = trace("d_deep")
     state, happened, last = core.begin(t.battery()), [], None
     for row in t.rows()[:4500]:
@@ -19,7 +19,8 @@ def test_a_deep_discharge_and_its_recovery_are_told_in_order() -> None:
     told = list(story(happened, state))
     said = "\n".join(told)
     assert told[0].endswith("The owner declared 90 %.")
-    assert said.index("At rest the voltage put it at") < said.index("A full charge put it at")
+    assert said.index("Alert: Deeply discharged") < said.index("Over: deep discharge") < said.index("A full charge put it at")
+    assert "At rest the voltage put it at" not in said  # it agreed with the count, which is no news
     assert "Learned: Usable capacity" in said
     assert len(told) == len(set(told))
 
