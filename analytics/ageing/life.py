@@ -9,7 +9,7 @@ from analytics import estimate
 from analytics.ageing.capacity import measured, trusted
 from analytics.ageing.damage import damage, rated
 from analytics.ageing.memory import Leg, Life, Pace
-from analytics.ageing.rainflow import counted, push
+from analytics.ageing.rainflow import push
 from analytics.ageing.swap import watched
 
 if TYPE_CHECKING:
@@ -66,23 +66,15 @@ def _declared(view: View, at_ms: int, in_ah: float, out_ah: float) -> Leg | None
 
 
 def _cycled(view: View, life: Life, pct: float) -> dict[str, Any]:
-    """What of the life changes by one more state of charge: the cycles closed and open."""
+    """What of the life changes by one more state of charge: the turning points, and with them the cycles that it closed."""
     reversals, cycles = push(life.reversals, round(pct, 1), LEAST_TURN_PCT)
-    if reversals == life.reversals:
-        return {}
-    n, _, _, at_depth = rated(view.battery)
-    opened = counted(reversals)
-    changed = {
-        "reversals": reversals,
-        "open_damage": round(damage(opened, n, at_depth), 7),
-        "open_cycles": sum([count for depth, count in opened if depth >= 10]),
-    }
     if not cycles:
-        return changed
+        return {"reversals": reversals}
+    n, _, _, at_depth = rated(view.battery)
     halves = list(life.half_cycles)
     for depth, count in cycles:
         halves[min(9, int(depth // 10))] += round(2 * count)
-    return changed | {"half_cycles": tuple(halves), "damage": round(life.damage + damage(cycles, n, at_depth), 7)}
+    return {"reversals": reversals, "half_cycles": tuple(halves), "damage": round(life.damage + damage(cycles, n, at_depth), 7)}
 
 
 def _filled(view: View, life: Life, in_ah: float, out_ah: float) -> Life:

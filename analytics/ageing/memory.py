@@ -48,9 +48,6 @@ class Life(NamedTuple):
     """Half cycles closed so far, by depth in tens of percent."""
     damage: float = 0.0
     """Miner's sum of them for the battery's rated cycles."""
-    open_damage: float = 0.0
-    """What the open cycles would add if they ended now, and how many of them are deeper than a tenth."""
-    open_cycles: float = 0.0
     leg: Leg | None = None
     far: Leg | None = None
     """Where the running leg began, and its furthest point; None after a silence: what flowed then nobody counted."""

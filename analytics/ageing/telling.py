@@ -6,8 +6,9 @@ from math import sqrt
 from typing import TYPE_CHECKING, NamedTuple
 
 from analytics.ageing.capacity import so_far, table_part
-from analytics.ageing.damage import equivalent_full_cycles, rated
+from analytics.ageing.damage import damage, equivalent_full_cycles, rated
 from analytics.ageing.memory import Life
+from analytics.ageing.rainflow import counted
 from analytics.assessment import Evidence
 
 if TYPE_CHECKING:
@@ -37,7 +38,10 @@ class Service(NamedTuple):
 def damage_now(view: View) -> float:
     """Miner's sum with the open cycles counted as if they ended now."""
     life = view.ageing.life
-    return 0.0 if life is None else life.damage + life.open_damage
+    if life is None:
+        return 0.0
+    n, _, _, depth = rated(view.battery)
+    return life.damage + damage(counted(life.reversals), n, depth)
 
 
 def capacity_interval(view: View) -> tuple[float, float, float] | None:
@@ -99,7 +103,7 @@ def evidence_of(view: View) -> Evidence:
         ("charge_out_ah", round(memory.out_ah, 1)),
         ("charge_in_ah", round(memory.in_ah, 1)),
         ("equivalent_full_cycles", round(equivalent_full_cycles(memory.in_ah, memory.out_ah, view.battery.rated_capacity_ah), 2)),
-        ("cycles_deeper_than_10_pct", sum(life.half_cycles[1:]) / 2 + life.open_cycles),
+        ("cycles_deeper_than_10_pct", sum(life.half_cycles[1:]) / 2 + sum(count for deep, count in counted(life.reversals) if deep >= 10)),
         ("rated_cycles", n),
         ("rated_cycles_depth_pct", depth),
         ("cycle_life_used_pct", round(100 * damage_now(view), 2)),
