@@ -34,6 +34,9 @@ TABLE_OWN, TABLE_PUBLISHED = 0.04, 0.15
 tables of one kind differ by a seventh in their span from empty to full."""
 LEAST_PCT, LEAST_SD = 15.0, 3.0
 """Judgement: a leg that is shorter, or not three times its own doubt, says less about the capacity than the label does."""
+FROM_FULL_PCT = 30.0
+"""Judgement: from full to a rest, or back, a table that stands 30 mV beside the battery is worth three points, and every such leg errs
+alike: a tenth of a leg of thirty points. Between two rests it cancels."""
 BACK_PCT = 8.0
 """Judgement: so far back from its furthest point, a leg is over; less is the breathing of voltage and sun."""
 KNOWN_PART = 0.10
@@ -140,7 +143,7 @@ def _idled(view: View, life: Life, leg: Leg, far: Leg) -> Life:
 def leg_weighed(view: View, life: Life, leg: Leg, new: Leg) -> Life | None:
     """The life with the capacity that this leg tells; None where it is too short to tell any."""
     rose = (new.pct - leg.pct) / 100
-    if abs(rose) < LEAST_PCT / 100:
+    if abs(rose) < (LEAST_PCT if leg.full == new.full or not view.model.lead else FROM_FULL_PCT) / 100:
         return None
     battery, sensor = view.battery, view.battery.sensor
     hours, into, out = (new.at_ms - leg.at_ms) / 3_600_000, new.in_ah - leg.in_ah, new.out_ah - leg.out_ah

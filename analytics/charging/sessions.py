@@ -27,7 +27,7 @@ AT_A_TIME_MS = 600_000
 NO_LESS = 0.85
 """Judgement: a current that runs away is never a seventh below its height; one that recovers from a load is so within minutes."""
 ANOTHER_CELL_V = 0.015
-"""Judgement: a set-point 0.09 V (six cells) above the one known is another one, of another charger or stage: its times begin anew."""
+"""Judgement: a set-point 0.09 V (six cells) from the one known is another one, of another charger or stage: its times begin anew."""
 FIRST_MS, DRIVE_MS = 480_000, 6 * 3_600_000
 """Judgement: after eight minutes the mean of five tells what the source gives; a drive is seldom longer than six hours."""
 LEAP_C = 0.10
@@ -148,10 +148,11 @@ def _regulated(
         session = _begun_anew(phase, session, new)
     elif phase == "absorption" and session.stretch_ms == 0 and spent:
         session = _begun_anew(phase, session, new)  # left for float in between: another absorption, with its own end
-    new[f"{phase}_ms"] = spent + dt_ms
+    below = phase == "float" and known_v is not None and held_v < known_v - ANOTHER_CELL_V * battery.cells
+    new[f"{phase}_ms"] = _float_below_ms(memory, spent) if below else spent + dt_ms
     if phase == "absorption":
         new["stretch_ms"] = session.stretch_ms + dt_ms
-    elif phase == "float" and held_for_ms(memory) >= HELD_MS:
+    elif _relieves(battery, memory, held_v, temperature_c):
         new["stretch_ms"] = 0
     if known_v is None or held_v > known_v - SINKING_CELL_V * battery.cells or held_for_ms(memory) >= SETTLED_MS:
         new[f"{phase}_v"], new[f"{phase}_c"] = held_v, temperature_c
@@ -163,6 +164,17 @@ def _regulated(
     if slow_a is not None:
         _regulated_current(battery, phase, session, round(slow_a, 2), dt_ms, new)
         _watch_rise(battery, memory, session, round(slow_a, 2), temperature_c, min(dt_ms, AT_A_TIME_MS), new)
+
+
+def _relieves(battery: Battery, memory: ChargingMemory, held_v: float, temperature_c: float | None) -> bool:
+    """Whether the charger has left absorption: a float that stands, and not a little below absorption and far above any float."""
+    high_v = window.raised_v(battery, window.float_high_v(battery), temperature_c) + ANOTHER_CELL_V * battery.cells + margin_v(battery)
+    return memory.phase == "float" and held_for_ms(memory) >= HELD_MS and held_v <= high_v
+
+
+def _float_below_ms(memory: ChargingMemory, spent_ms: int) -> int:
+    """What lies clearly below the float known is not that set-point any more; once it has settled, it has a time of its own."""
+    return held_for_ms(memory) if held_for_ms(memory) >= SETTLED_MS else spent_ms
 
 
 def _begun_anew(phase: str, session: Session, new: dict[str, object]) -> Session:

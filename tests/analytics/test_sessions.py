@@ -61,6 +61,21 @@ ABSORPTION = falling(150, 14.4, 15.0, 0.3)
 WHOLE = [(30, 12.4, 0.0), *BULK, *ABSORPTION, (60, 14.4, 0.3), (60, 13.6, 0.2)]
 
 
+def test_a_float_is_timed_at_its_own_voltage() -> None:
+    """After a night's charge the sun holds 14.1 V for an hour, then a fridge breaks 13.5 V every quarter of an hour: still one hour of 14.1 V.
+    Once 13.5 V has stood for half an hour, it has a time of its own."""
+    noon = [*BULK, *ABSORPTION, (60, 14.1, 0.4)]
+    afternoon = [(15, 13.5, 0.3), (5, 13.3, -2.0)] * 9
+    session = charged([*noon, *afternoon]).session
+    assert session is not None
+    assert session.float_v == pytest.approx(14.1, abs=0.02)
+    assert session.float_ms == pytest.approx(HOUR, abs=6 * MINUTE)
+    session = charged([*noon, *afternoon, (90, 13.5, 0.3)]).session
+    assert session is not None
+    assert session.float_v == pytest.approx(13.5, abs=0.02)
+    assert session.float_ms == pytest.approx(90 * MINUTE, abs=6 * MINUTE)
+
+
 def test_a_whole_charge_is_told_with_its_figures() -> None:
     """Two hours of 15 A, two and a half of a falling current and one of a tail at 14.4 V, one of float: so it stands in the session."""
     memory = charged(WHOLE)
