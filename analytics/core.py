@@ -13,11 +13,9 @@ from analytics.battery import Battery
 from analytics.details import details_of, is_old
 from analytics.reading import Input, Note, Reading, Tick
 from analytics.rules import ON_DELAY_MS, RULES, soon
-from analytics.span import ALIKE_C, ALIKE_V, CALM_MS, IDLE_MS, SPAN_MS, OpenSpan, Span, alike, closed, grown, opened
+from analytics.span import ALIKE_C, ALIKE_V, CALM_MS, IDLE_MS, SPAN_MS, OpenSpan, Span, alike, closed, grown, new, opened
 from analytics.view import View
 
-new = tuple.__new__
-"""What is made for every reading is made by this: a named tuple's own constructor costs twice as much."""
 RULES_EVERY_MS = 300_000
 """Judgement: no rule's delay is shorter than minutes; a change of phase or mode is judged at once."""
 WEAK_C = 0.05

@@ -58,7 +58,7 @@ def update(view: View, memory: UseMemory) -> UseMemory:
         memory = memory._replace(interval_ms=round(_interval(interval_ms, gap_ms), -2))
     stepped = _stepped(view, memory, span)
     if stepped or span.end_ms - memory.level_ms > 600_000:
-        memory = UseMemory(*memory[:5], span.current_a, span.voltage_last_v, span.end_ms, *memory[8:])
+        memory = memory._replace(level_a=span.current_a, level_v=span.voltage_last_v, level_ms=span.end_ms)
     if stepped:
         faded = memory.steps * exp((memory.step_ms - span.end_ms) / (FADE_H * 3_600_000))
         memory = memory._replace(steps=round(min(100.0, faded + stepped), 2), step_ms=span.end_ms)

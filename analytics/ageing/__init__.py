@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from analytics.ageing.life import life_after
 from analytics.ageing.memory import AgeingMemory, Life
+from analytics.span import new
 
 if TYPE_CHECKING:
     from analytics.reading import Note
@@ -45,7 +46,7 @@ def update(view: View, memory: AgeingMemory) -> AgeingMemory:
         life = life_after(view, life, in_ah, out_ah, silent=silent)
     elif span.gap_ms >= SILENT_MS and _silent(view, span.gap_ms):
         life = life._replace(leg=None, far=None, full=None, silent_h=life.silent_h + span.gap_ms / 3_600_000)
-    return tuple.__new__(AgeingMemory, (span.end_ms, in_ah, out_ah, life))
+    return new(AgeingMemory, (span.end_ms, in_ah, out_ah, life))
 
 
 def _silent(view: View, gap_ms: int) -> bool:

@@ -16,7 +16,7 @@ def life_cycles(depth_pct: float, rated_cycles: float, rated_depth_pct: float, e
 
 def damage(cycles: Iterable[tuple[float, float]], rated_cycles: float, rated_depth_pct: float, exponent: float = EXPONENT) -> float:
     """Miner's sum of (depth in percent, count): 1 is the end of life."""
-    return sum([n / life_cycles(d, rated_cycles, rated_depth_pct, exponent) for d, n in cycles if d > 0])
+    return sum(n / life_cycles(d, rated_cycles, rated_depth_pct, exponent) for d, n in cycles if d > 0)
 
 
 def equivalent_full_cycles(charge_in_ah: float, charge_out_ah: float, capacity_ah: float) -> float:

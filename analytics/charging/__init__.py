@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING
 
 from analytics.charging.memory import ChargingMemory, Held, Session
 from analytics.charging.phases import CHARGING, HELD_BAND_CELL_V, JUMP_CELL_V, believed_a, believed_v, gives, held_after, phase_of, quiet_a
-from analytics.charging.sessions import REGULATED, SESSION, new, session_after
+from analytics.charging.sessions import REGULATED, SESSION, session_after
+from analytics.span import new
 
 if TYPE_CHECKING:
     from analytics.reading import Note

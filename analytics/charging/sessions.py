@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from analytics.charging import window
 from analytics.charging.memory import ChargingMemory, Session
 from analytics.charging.phases import ALONE_MS, CHARGING, HELD_MS, quiet_a
+from analytics.span import new
 
 if TYPE_CHECKING:
     from analytics.battery import Battery
@@ -33,8 +34,6 @@ FIRST_MS, DRIVE_MS = 480_000, 6 * 3_600_000
 LEAP_C = 0.10
 """Judgement: a tenth of the capacity per hour, and three times the mean of minutes, is a source that was switched on again."""
 REGULATED = frozenset(("absorption", "float", "equalisation"))
-new = tuple.__new__
-"""A named tuple's own constructor costs twice as much and its `_replace` five times; one is made per span of a charge."""
 SESSION = ChargingMemory._fields.index("session")
 
 

@@ -7,14 +7,12 @@ from analytics.estimate.belief import OFFSET, SOC, Belief, Filter, Habit, Marks,
 from analytics.estimate.charged import UNSEEN, after_silence, by_charger, by_charger_alone
 from analytics.estimate.counting import STILL, between, over_gap, over_slot, possible
 from analytics.estimate.emptied import at_end, by_end
-from analytics.estimate.filtering import doubted, replaced
+from analytics.estimate.filtering import doubted, new, replaced
 from analytics.estimate.model import Model, rest_pct
 from analytics.estimate.resting import rest_anchor, rest_marked
 from analytics.estimate.voltage import Seen, by_voltage, by_voltage_alone, compensated, stepped
 from analytics.reading import Reading
 
-new = tuple.__new__
-"""A named tuple's own constructor costs twice as much, and two are made per reading."""
 REST_MOVED = Marks._fields.index("rest_moved")
 SLOT_MS = 300_000
 """Judgement: voltage errors last much longer than this, so more frequent corrections would tell nothing new."""

@@ -8,7 +8,7 @@ from analytics.view import View
 
 BEYOND = 2.5
 """Times the stated offset, with the nearer end of the 90 % interval. Judgement: rarer than one sensor in a hundred."""
-HELD_H = 6.0
+GASSING_H = 6.0
 GASSING_C = 0.001
 """Fraction of the capacity per hour. Judgement: what a lead-acid battery that a charger holds turns into gas looks like an offset of the
 shunt; a worn one takes some 100 mA of 100 Ah at float."""
@@ -20,7 +20,7 @@ def judge(view: View, standing: bool) -> Judgement:
         return None
     stated_a = max(0.002, view.battery.sensor.current_offset_a)
     least_a = BEYOND * stated_a * (0.7 if standing else 1.0)
-    if view.model.lead and view.care.lately_h >= HELD_H:
+    if view.model.lead and view.care.lately_h >= GASSING_H:
         least_a += GASSING_C * view.model.capacity_ah
     nearer_a = max(offset.low, -offset.high)
     if nearer_a < least_a:

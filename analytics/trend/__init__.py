@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from analytics.span import new
 from analytics.trend.forecast import forecast_of
 from analytics.trend.hourly import hour_over
 from analytics.trend.memory import DAY_MS, HOUR_MS, Exposure, Hour, TrendMemory
@@ -18,8 +19,6 @@ if TYPE_CHECKING:
 
 __all__ = ["Exposure", "TrendMemory", "noted", "update"]
 
-new = tuple.__new__
-"""A named tuple's own constructor costs twice as much, and two are made per span."""
 LONGEST_MS = 3_600_000
 """A reading speaks for at most an hour before it. Judgement."""
 CHARGE_V = 0.30

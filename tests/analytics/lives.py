@@ -3,11 +3,20 @@
 from collections.abc import Iterable, Iterator
 from itertools import pairwise
 
+from analytics import core
+from analytics.ageing import AgeingMemory
 from analytics.assessment import AlertEvent
 from analytics.battery import Battery
+from analytics.care import CareMemory
+from analytics.charging import ChargingMemory
 from analytics.core import State, begin, step
 from analytics.fold import silence
 from analytics.reading import Input, Reading, on_the_grid
+from analytics.sensors import SensorMemory
+from analytics.span import Span
+from analytics.trend import TrendMemory
+from analytics.use import UseMemory
+from analytics.view import View
 
 START_MS = 1_793_491_200_000
 """1 November 2026, 00:00 UTC."""
@@ -76,3 +85,30 @@ def began(events: list[AlertEvent], rule: str) -> AlertEvent:
     found = [e for e in events if e.rule == rule and e.kind == "began"]
     assert found, f"{rule} never began: {[(e.rule, e.kind) for e in events]}"
     return found[0]
+
+
+DAY = 20_758
+"""1 November 2026."""
+NOON_MS = DAY * DAY_MS + DAY_MS // 2
+AGM = agm()
+LITHIUM = Battery("heron", "lifepo4", 100.0, cells=4)
+
+
+def view(
+    battery: Battery = AGM, trend: TrendMemory | None = None, pct: tuple[float, float, float] | None = None, now_ms: int = NOON_MS
+) -> View:
+    """A battery at rest of which only this is known."""
+    state = core.begin(battery)
+    v = rest_v(battery, 70)
+    span = Span(now_ms - 60_000, now_ms, 6, v, v, v, v, 0.0, 0.0, 0.0, 0.0, 20.0, 0)
+    known = pct or (None, None, None)
+    return View(
+        battery, core.estimate.model_of(battery), now_ms, False, span, *known, state.belief, SensorMemory(), ChargingMemory(), UseMemory(),
+        trend or TrendMemory(), CareMemory(), AgeingMemory(),
+    )  # fmt: skip
+
+
+def fallen(battery: Battery = AGM, per_day: float = 1.0, days: int = 8, level: float = 70.0) -> TrendMemory:
+    """Daily rest voltages that fall evenly, the last of them yesterday, and the line through them."""
+    points = tuple((DAY - days + k, round(1000 * rest_v(battery, level + per_day * (days - 1 - k)))) for k in range(days))
+    return TrendMemory(points=points, day=DAY, slope=(-per_day, -1.2 * per_day, -0.8 * per_day, level), quick=-per_day)

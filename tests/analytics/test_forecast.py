@@ -5,48 +5,13 @@ from math import sqrt
 import pytest
 from scipy import stats
 
-from analytics import core
-from analytics.ageing import AgeingMemory
 from analytics.assessment import Forecast, Load
-from analytics.battery import Battery
-from analytics.care import CareMemory
-from analytics.charging import ChargingMemory
-from analytics.sensors import SensorMemory
-from analytics.span import Span
 from analytics.trend.forecast import _at, _crossing, days_until, forecast_of, standing_load_of
 from analytics.trend.hourly import hour_over
 from analytics.trend.level import charge_of, is_charging
 from analytics.trend.memory import BINS, DAY_MS, HOUR_MS, Exposure, Hour, TrendMemory
 from analytics.trend.slope import theil_sen
-from analytics.use import UseMemory
-from analytics.view import View
-from tests.analytics.lives import agm, rest_v
-
-DAY = 20_758
-"""1 November 2026."""
-NOON_MS = DAY * DAY_MS + DAY_MS // 2
-AGM = agm()
-LITHIUM = Battery("heron", "lifepo4", 100.0, cells=4)
-
-
-def view(
-    battery: Battery = AGM, trend: TrendMemory | None = None, pct: tuple[float, float, float] | None = None, now_ms: int = NOON_MS
-) -> View:
-    """A battery at rest of which only this is known."""
-    state = core.begin(battery)
-    v = rest_v(battery, 70)
-    span = Span(now_ms - 60_000, now_ms, 6, v, v, v, v, 0.0, 0.0, 0.0, 0.0, 20.0, 0)
-    known = pct or (None, None, None)
-    return View(
-        battery, core.estimate.model_of(battery), now_ms, False, span, *known, state.belief, SensorMemory(), ChargingMemory(), UseMemory(),
-        trend or TrendMemory(), CareMemory(), AgeingMemory(),
-    )  # fmt: skip
-
-
-def fallen(battery: Battery = AGM, per_day: float = 1.0, days: int = 8, level: float = 70.0) -> TrendMemory:
-    """Daily rest voltages that fall evenly, the last of them yesterday, and the line through them."""
-    points = tuple((DAY - days + k, round(1000 * rest_v(battery, level + per_day * (days - 1 - k)))) for k in range(days))
-    return TrendMemory(points=points, day=DAY, slope=(-per_day, -1.2 * per_day, -0.8 * per_day, level), quick=-per_day)
+from tests.analytics.lives import AGM, DAY, LITHIUM, NOON_MS, fallen, rest_v, view
 
 
 def test_a_room_is_used_up_when_its_rate_says() -> None:

@@ -15,8 +15,7 @@ from analytics.charging import ChargingMemory, Session
 from analytics.reading import Reading
 from analytics.use import UseMemory
 from analytics.view import View
-from tests.analytics.lives import agm, rest_v
-from tests.analytics.test_forecast import view
+from tests.analytics.lives import agm, rest_v, view
 
 HOUR, DAY = 3_600_000, 86_400_000
 AGM = agm(sensor=Sensor(current_offset_a=0.05, current_gain_pct=1.0))

@@ -17,8 +17,7 @@ from analytics.trend.memory import Hour, TrendMemory
 from analytics.use import UseMemory
 from analytics.use import noted as use_noted
 from analytics.use import update as use_after
-from tests.analytics.lives import agm
-from tests.analytics.test_forecast import LITHIUM, NOON_MS, fallen, view
+from tests.analytics.lives import LITHIUM, NOON_MS, agm, fallen, view
 from tests.analytics.test_sessions import span
 
 MINUTE, HOUR, DAY = 60_000, 3_600_000, 86_400_000

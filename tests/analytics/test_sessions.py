@@ -11,8 +11,7 @@ from analytics.charging.phases import believed_a, believed_v, gives, held_after,
 from analytics.charging.sessions import all_at_once, is_full, margin_v, tail_a, was_filling
 from analytics.charging.window import at_25_c, capped_v, raised_v
 from analytics.span import Span
-from tests.analytics.lives import agm
-from tests.analytics.test_forecast import view
+from tests.analytics.lives import agm, view
 
 MINUTE, HOUR = 60_000, 3_600_000
 BEGIN_MS = 1_793_491_200_000

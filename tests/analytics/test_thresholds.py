@@ -17,8 +17,7 @@ from analytics.sensors import SensorMemory
 from analytics.trend.memory import Exposure, Hour, TrendMemory
 from analytics.use import UseMemory
 from analytics.view import View
-from tests.analytics.lives import agm
-from tests.analytics.test_forecast import NOON_MS, view
+from tests.analytics.lives import NOON_MS, agm, view
 
 MINUTE, HOUR, DAY = 60_000, 3_600_000, 86_400_000
 AGM = agm(sensor=Sensor(current_offset_a=0.05, voltage_offset_v=0.01, current_gain_pct=0.0))
