@@ -46,6 +46,9 @@ class Note(NamedTuple):
     - `replaced`: another battery of the same declaration is in place (value: None); learned values are dropped
     - `forget`: drop one learned value (value: its name) or all of them ("all")
     - `coldest`: the lowest temperature that the owner expects in the next days, degrees Celsius (value: float)
+
+    One kind is nobody's doing but ingest's finding, kept in the same way:
+    - `clock`: the clock of the sender `who` is wrong, and so many milliseconds are added to its stamps (value: int), or right again (None)
     """
 
     battery_id: str
@@ -58,6 +61,7 @@ class Note(NamedTuple):
 Input = Reading | Tick | Note
 
 NOTE_KINDS = ("check", "mode", "charged", "replaced", "forget", "coldest")
+"""What people do and say."""
 
 
 def on_the_grid(reading: Reading) -> Reading:

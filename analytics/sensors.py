@@ -31,6 +31,16 @@ SILENT_MS = 6 * 3_600_000
 """What was still before such a silence owes nothing to what is still after it."""
 
 
+class WrongClock(NamedTuple):
+    """A sender's clock that is wrong for good: readings are dated by when they come (ingest), and here it is known to be said."""
+
+    off_ms: int
+    """What was added to its stamps, milliseconds."""
+    since_ms: int
+    who: str
+    """The sender: the source and its topic or port."""
+
+
 class SensorMemory(NamedTuple):
     """What is remembered between spans."""
 
@@ -62,6 +72,7 @@ class SensorMemory(NamedTuple):
     """Spans of a minute in which the current has not changed since `same_a_ms`."""
     same_a_rise_v: float = 0.0
     """Largest rise of the voltage above its lowest before, meanwhile."""
+    clock: WrongClock | None = None
 
 
 def update(view: View, memory: SensorMemory) -> SensorMemory:
@@ -69,7 +80,7 @@ def update(view: View, memory: SensorMemory) -> SensorMemory:
     span = view.span
     if span is None or view.ticked:
         return memory
-    (same_a, same_a_ms, low_v, high_v, same_v, same_v_ms, out_ah, fault_c, fault_ms, faults, last_v, last_a, last_ms, steps, va, aa, spans, rise_v) = (
+    (same_a, same_a_ms, low_v, high_v, same_v, same_v_ms, out_ah, fault_c, fault_ms, faults, last_v, last_a, last_ms, steps, va, aa, spans, rise_v, clock) = (
         memory
     )  # fmt: skip
     v, a, now_ms = span.voltage_v, span.current_a, span.end_ms
@@ -103,7 +114,7 @@ def update(view: View, memory: SensorMemory) -> SensorMemory:
         if abs(step) > STEP_C * view.battery.rated_capacity_ah and now_ms - last_ms < FRESH_MS and _ohmic(view, v, last_v):
             steps, va, aa = FADE * steps + 1, FADE * va + step * (v - last_v), FADE * aa + step * step
     return tuple.__new__(SensorMemory, (
-        same_a, same_a_ms, low_v, high_v, same_v, same_v_ms, out_ah, fault_c, fault_ms, faults, v, a, now_ms, steps, va, aa, spans, rise_v,
+        same_a, same_a_ms, low_v, high_v, same_v, same_v_ms, out_ah, fault_c, fault_ms, faults, v, a, now_ms, steps, va, aa, spans, rise_v, clock,
     ))  # fmt: skip
 
 
@@ -121,5 +132,8 @@ def step_ohm(memory: SensorMemory) -> float | None:
 
 
 def noted(view: View, memory: SensorMemory, note: Note) -> SensorMemory:
-    """Another battery is in place: its voltage owes nothing to the old one's."""
-    return SensorMemory() if note.kind == "replaced" else memory
+    """Another battery is in place: its voltage owes nothing to the old one's. Or a sender's clock was found wrong, or right again."""
+    if note.kind == "clock":
+        off_ms = note.value
+        return memory._replace(clock=WrongClock(int(off_ms), note.at_ms, note.who) if isinstance(off_ms, int | float) else None)
+    return SensorMemory(clock=memory.clock) if note.kind == "replaced" else memory

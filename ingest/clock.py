@@ -30,7 +30,7 @@ class Clock(Protocol):
 class Steady:
     """UTC that runs with the monotonic clock and follows a step of the wall clock only once it has lasted."""
 
-    __slots__ = ("_clock", "_offset_ms", "_seen_ms", "_since_ms", "_trusted", "steps")
+    __slots__ = ("_clock", "_offset_ms", "_seen_ms", "_since_ms", "_stepped_ms", "_trusted", "steps")
 
     def __init__(self, clock: Clock) -> None:
         self._clock = clock
@@ -38,6 +38,7 @@ class Steady:
         self._trusted = clock.trusted()
         self._seen_ms = self._offset_ms
         self._since_ms = 0
+        self._stepped_ms: int | None = None
         self.steps = 0
         """Steps that were believed."""
 
@@ -51,5 +52,10 @@ class Steady:
         elif monotonic_ms - self._since_ms >= BELIEVED_AFTER_MS:
             self._offset_ms = offset_ms
             self.steps += 1
+            self._stepped_ms = monotonic_ms
         self._trusted = self._trusted or self._clock.trusted()
         return monotonic_ms + self._offset_ms
+
+    def unstepped(self, since_ms: int | None) -> bool:
+        """Whether no step was believed since this moment of the monotonic clock; False for None."""
+        return since_ms is not None and (self._stepped_ms is None or since_ms > self._stepped_ms)

@@ -3,6 +3,7 @@
 A reading is never dropped for its time. No I/O; the time is handed in.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 from analytics.batch import Quarantined
@@ -75,14 +76,19 @@ class Dating:
     def set_apart(self, apart: Quarantined) -> None:
         self.apart.append(apart)
 
-    def due(self, now_ms: int, monotonic_ms: int, *, trusted: bool) -> list[tuple[Reading, Reading]]:
-        """(as it was set apart, as it is dated now) of all whose time has come or is known now, oldest first."""
+    def due(
+        self, now_ms: int, monotonic_ms: int, redated: Callable[[Reading, int], Reading | None], *, trusted: bool
+    ) -> list[tuple[Reading, Reading]]:
+        """(as it was set apart, as it is dated now) of all whose time has come or is known now, oldest first.
+
+        `redated` knows the senders whose clocks are wrong: it dates a reading by when it came, or gives None.
+        """
         for boot in self._boots.values():
             boot.settled = boot.settled or monotonic_ms - boot.since_ms >= SETTLE_MS
         found: list[tuple[Reading, Reading]] = []
         still: list[Quarantined] = []
         for apart in self.apart:
-            dated = self._dated(apart, now_ms, monotonic_ms, trusted=trusted)
+            dated = redated(apart.reading, apart.received_ms) or self._dated(apart, now_ms, monotonic_ms, trusted=trusted)
             if dated is None:
                 still.append(apart)
             else:

@@ -14,9 +14,10 @@ from ingest.clock import Clock, Steady
 from ingest.counters import Counters
 from ingest.dating import AHEAD_MS, FIRST_BELIEVABLE_MS, Dating
 from ingest.decoder import Decoder, Rejected
-from ingest.folding import Folding
+from ingest.folding import MOST_LATE_MS, Folding
 from ingest.lives import Live, same_sample
 from ingest.source import Delivery, Receipt
+from ingest.wrong_clock import Found, WrongClocks
 
 LOG = structlog.get_logger("ingest")
 
@@ -47,7 +48,7 @@ class Intake:
         self.late: list[tuple[Reading, str, Receipt | None]] = []
         """Readings that are not newer than all before: late or known, which only the store can tell."""
         self.folding, self.counters = folding, counters
-        self.dating = Dating(clock.boot_id, ahead_ms)
+        self.dating, self.clocks = Dating(clock.boot_id, ahead_ms), WrongClocks(MOST_LATE_MS, ahead_ms)
         self._ahead_ms = ahead_ms
         self._decoders, self._clock, self._steady = decoders, clock, Steady(clock)
         self._streams: dict[tuple[str, str | None, str], Decoder] = {}
@@ -98,7 +99,10 @@ class Intake:
         for nth, battery_id in enumerate(battery_ids):
             if foresee is not None and nth % FORESEEN_AT_ONCE == 0:
                 foresee(battery_ids[nth : nth + FORESEEN_AT_ONCE])
-            if self.folding.load(battery_id, self.batch) is None:
+            live = self.folding.load(battery_id, self.batch)
+            if live is not None:
+                self.clocks.learn(battery_id, live.state.sensors.clock)
+            else:
                 if len(self._unknown) >= MOST_UNKNOWN:
                     self._unknown.clear()
                 self._unknown[battery_id] = self._clock.monotonic_ms()
@@ -131,7 +135,16 @@ class Intake:
         if live is None:
             self._reject("no such battery", delivery.payload or repr(reading).encode(), delivery)
             return
-        at_ms, received_ms = reading.at_ms, delivery.received_ms
+        received_ms, found = delivery.received_ms, None
+        oldest_ms = max(FIRST_BELIEVABLE_MS, live.newest[0] - MOST_LATE_MS)
+        if (
+            (not oldest_ms <= reading.at_ms <= then_ms + self._ahead_ms or reading.battery_id in self.clocks.known)
+            and trusted
+            and reading.at_ms != received_ms
+        ):
+            seen = self._steady.unstepped(live.heard_ms)
+            reading, found = self.clocks.judge(reading, delivery.source, then_ms, delivery.monotonic_ms, oldest_ms, seen=seen)
+        at_ms = reading.at_ms
         if at_ms == received_ms or reading.boot_id is not None or not FIRST_BELIEVABLE_MS <= at_ms <= then_ms + self._ahead_ms:
             dated = self.dating.judge(reading, received_ms, delivery.monotonic_ms, then_ms, trusted=trusted)
             if type(dated) is Quarantined:
@@ -154,12 +167,21 @@ class Intake:
             LOG.exception("a reading could not be judged", battery=reading.battery_id, reading=repr(reading))
             self._reject(f"could not be judged: {type(e).__name__}", delivery.payload or repr(reading).encode(), delivery)
             return
+        if found is not None:
+            self._found(live, found, delivery.source, then_ms)
         if not new:
             self.late.append((reading, delivery.source, receipt))
             return
         live.heard_ms, live.lag_ms = delivery.monotonic_ms, max(0, then_ms - reading.at_ms)
         if receipt is not None:
             receipt.kept += 1
+
+    def _found(self, live: Live, found: Found, source: str, then_ms: int) -> None:
+        """That a sender's clock is wrong, or right again, is folded like a note: so it is kept, and a replay repeats it."""
+        newest = live.newest
+        note = Note(live.state.battery.id, newest[0] + newest[1], "clock", found.off_ms, source)
+        self.counters.notes += self.folding.note(live, note, self.batch, then_ms)
+        self.clocks.learn(note.battery_id, live.state.sensors.clock)
 
     def note(self, note: Note, delivery: Delivery) -> None:
         """Reads the store."""
@@ -193,7 +215,7 @@ class Intake:
         now_ms, monotonic_ms, trusted = self._steady.now_ms(), self._clock.monotonic_ms(), self._clock.trusted()
         self.counters.clock_steps = self._steady.steps
         if self.dating.apart:
-            for apart, reading in self.dating.due(now_ms, monotonic_ms, trusted=trusted):
+            for apart, reading in self.dating.due(now_ms, monotonic_ms, self.clocks.dated, trusted=trusted):
                 live = self.folding.lives.get(reading.battery_id)
                 if live is None:
                     continue

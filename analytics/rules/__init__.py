@@ -29,6 +29,7 @@ from analytics.rules.maintainer import MAINTAINER
 from analytics.rules.refresh_due import REFRESH_DUE
 from analytics.rules.returned_low import RETURNED_LOW
 from analytics.rules.rule import HOLD, Judgement, Rule, Said, finding_of
+from analytics.rules.sensor_clock import SENSOR_CLOCK
 from analytics.rules.sensor_disagrees import SENSOR_DISAGREES
 from analytics.rules.sensor_offset import SENSOR_OFFSET
 from analytics.rules.sensor_reversed import SENSOR_REVERSED
@@ -74,6 +75,7 @@ RULES: tuple[Rule, ...] = (
     SENSOR_TABLE,
     SENSOR_OFFSET,
     SENSOR_THERMOMETER,
+    SENSOR_CLOCK,
     DECLARED_CAPACITY,
     AGEING_CAPACITY,
     AGEING_RECHARGE,

@@ -4,6 +4,8 @@ from pathlib import Path
 
 import pytest
 
+from analytics.assessment import AlertEvent
+from analytics.batch import Batch
 from ingest.formats.times import rfc3339_ms
 from tests.fakes.clock import NOON_MS, HandClock
 from tests.fakes.kept import MemoryStore
@@ -155,3 +157,54 @@ async def test_two_gateways_that_disagree_are_both_kept(kind: str, tmp_path: Pat
         await until(lambda: not pipeline._folding.late(), clock)
     assert len(list(store.readings("van7", 0))) == 80
     assert same(state_of(store, VAN), folded(VAN, list(store.readings("van7", 0))))
+
+
+WRONG = "Since 1 March its readings come in as they are taken, but their dates are 730 days too {}. Each is counted at the time it came."
+
+
+@KINDS
+@pytest.mark.parametrize("years", [-2, 2])
+async def test_a_clock_that_jumps_two_years_and_stays_is_said_and_costs_nothing(years: int, kind: str, tmp_path: Path) -> None:
+    """In mid-storage, for ten hours: readings stand when they came, no silence is found, the owner hears one sentence, over a restart and
+    with messages sent again too; it ends when the clock is right."""
+    clock, store = HandClock(), stores(tmp_path, kind, VAN)
+    source, by_ms = HandSource(clock), years * 365 * 24 * HOUR
+    payloads: list[bytes] = []
+    told: dict[tuple[str, str, int], AlertEvent] = {}
+
+    def tell(batch: Batch) -> None:
+        told.update({(e.rule, e.kind, e.at_ms): e for e in (*batch.events, *batch.late_events)})  # a refold says the same again
+
+    async def speak(hours: int, off_ms: int) -> None:
+        for _ in range(6 * hours):
+            clock.go(HOUR // 6)
+            payloads.append(message(clock.wall_ms() - 40 + off_ms, 12.6, -0.02))
+            source.send(payloads[-1])
+            await until(lambda: len(source.acknowledged) == len(payloads))
+
+    async with running(store, clock, source, told=tell):
+        await speak(5, 0)
+        await speak(5, by_ms)
+        clock.go(1000)
+    async with running(store, clock, source, told=tell) as pipeline:
+        source.send_all(payloads[-20:])
+        await until(lambda: pipeline.counters.duplicates == 20)
+        source.acknowledged.clear()
+        payloads.clear()
+        await speak(5, by_ms)
+        (began,) = told.values()
+        assert (began.rule, began.kind) == ("sensor_clock", "began")
+        assert began.finding.seen == WRONG.format("early" if years < 0 else "late")
+        assert began.finding.title == f"The sensor's clock is 730 days {'behind' if years < 0 else 'ahead'}"
+        await speak(4, 0)
+    _, ended = told.values()
+    assert (ended.rule, ended.kind) == ("sensor_clock", "ended")
+    assert ended.finding.seen == "The sensor's clock is right again; its readings count at their own time."
+    readings = list(store.readings("van7", 0))
+    taken = [NOON_MS + n * HOUR // 6 + (n > 60) * 1000 - 40 for n in range(1, 6 * 19 + 1)]
+    true = [at_ms + 40 * (30 <= n < 90) for n, at_ms in enumerate(taken)]
+    # The two before it was found: a clock ahead had them set apart, and they are dated anew; one behind had them kept as late, years ago.
+    before = true[30:32] if years < 0 else []
+    assert sorted(r.at_ms for r in readings) == sorted([*set(true) - set(before), *(at_ms - 40 + by_ms for at_ms in before)])
+    assert store.quarantined() == []
+    assert same(state_of(store, VAN), folded(VAN, [r for r in readings if r.at_ms > NOON_MS], store.notes("van7")))
