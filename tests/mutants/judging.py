@@ -48,6 +48,8 @@ OWN = {
     "use": [A + "memories.py", A + "use.py"],
 }
 """Path within the package, the longest that fits → the test files that are about it and are asked first."""
+WHOLE = A + "figures.py"
+"""About everything that a whole life reaches; asked with those."""
 OWN_BUDGET_S, OTHERS_BUDGET_S = 30.0, 8.0
 """Processor time of the tests that judge one change, as traced in the unchanged run (a third of it untraced). Judgement."""
 EXAMPLES = 25
@@ -57,7 +59,7 @@ LARGEST_BYTES = 4 << 30
 def own_files(path: str) -> list[str]:
     """The test files that are about a module."""
     fitting = [prefix for prefix in OWN if path.startswith(prefix)]
-    return OWN[max(fitting, key=len)] if fitting else []
+    return [*OWN[max(fitting, key=len)], WHOLE] if fitting else [WHOLE]
 
 
 class Timed:
