@@ -13,17 +13,25 @@ from typing import Any
 
 from analytics.assessment import AlertEvent, Details
 from analytics.battery import Battery, ChargeWindow, Sensor
+from analytics.budget.answer import answer
+from analytics.budget.candidates import weighed
+from analytics.budget.plan import Burst, Candidate, ChargerOnBoard, Consumer, Installed, Inverter, Plan, Sunlight, Tray
+from analytics.budget.sentences import against_measured, sentences_of
 from analytics.core import State, begin, step
 from analytics.estimate import interval
 from analytics.fold import silence
 from analytics.keep import KEPT
 from analytics.reading import Input, Note, Reading, on_the_grid
+from analytics.rules.rule import HOLD, finding_of
+from analytics.story import story
+from analytics.view import View
 from tests.analytics.lives import HOUR_MS, START_MS, rest_v
+from tests.analytics.test_thresholds import BY_ID, CHARGES
 
 FOLDER = Path(__file__).parents[1] / "golden" / "figures"
 OWN_TABLE = tuple((10.0 * k, 11.70 + 0.12 * k + 0.001 * k * k) for k in range(11))
 Act = tuple[Any, ...]
-"""draw h A | hold h V most_A | silence h A | every minutes | air °C | shows current|voltage|stuck|turned | note kind value | look."""
+"""draw h A | hold h V most_A | silence h A | every minutes | air °C | swap % | shows current|voltage|stuck|turned | note kind value | look."""
 
 SUNNY: list[Act] = [("draw", 7.5, -0.6), ("hold", 2.5, 14.4, 3.0), ("draw", 0.2, -1.5), ("hold", 3.0, 14.4, 7.0), ("draw", 2.0, -0.8)]
 EVENING: list[Act] = [("draw", 2.0, -3.1), ("draw", 0.15, -48.0), ("draw", 1.0, -5.2), ("draw", 2.0, -1.2), ("draw", 3.65, -0.5)]
@@ -76,8 +84,32 @@ LIVES: dict[str, tuple[Battery, float, float, list[Act]]] = {
                                              ("hold", 17.0, 14.7, 18.0), *([("look",)] if n % 4 == 0 else [])]),
          ("draw", 20.0, -0.02), ("hold", 4.0, 14.7, 18.0), ("every", 60), ("draw", 700.0, -0.01), ("look",)],
     ),
+    "winter": (
+        Battery("winter", "agm", 100.0, coldest_expected_c=-8.0, rated_hours=5.0), 92.0, 80.0,
+        [("every", 30), ("air", 3.0), ("hold", 110.0, 13.6, 6.0), ("look",), ("draw", 100.0, -0.02), ("silence", 900.0, -0.01), ("draw", 20.0, -0.3), ("look",),
+         ("draw", 14.0, -4.2), ("air", -16.0), ("draw", 60.0, -0.1), ("look",), ("draw", 120.0, -0.02), ("swap", 88.0), ("draw", 130.0, -0.02), ("look",),
+         ("air", 4.0), *(act for _ in range(6) for act in [("draw", 14.0, -0.8), ("hold", 5.0, 14.0, 2.2)]), ("look",)],
+    ),
 }  # fmt: skip
 """Battery, true capacity, true state of charge, what happens."""
+EVERY = (*LIVES, "plans", "findings")
+USES = (
+    Consumer("fridge", 24, current_a=4.2, duty_pct=35), Consumer("lamps", 4, power_w=9, count=5), Consumer("screen", 3, power_w=60, via_inverter=True),
+)  # fmt: skip
+BURSTS = (Burst("mover", 90, current_a=70, per_day=0.5), Burst("kettle", 240, power_w=1200, per_day=2, via_inverter=True))
+PLANS = (
+    Plan("bare", USES),
+    Plan("summer", USES, BURSTS, Inverter(86, 9, 5), Sunlight(47, 7, 300, 55), ChargerOnBoard(30, 14.4, 13.6), Installed("agm", 190, health_pct=90), days_away=9),
+    Plan("south", USES, (), Inverter(), Sunlight(-34, 6, 120), ChargerOnBoard(25), Installed("flooded", 55, 5, 300, 60, 40), temperature_c=4, days_a_year=150),
+    Plan("lithium", USES, BURSTS, Inverter(90, 6, 24), None, ChargerOnBoard(60, 14.4), Installed("lifepo4", 200, burst_limit_a=150), Tray(520, 270, 230, 30),
+         24.0, 4, 365, temperature_c=-5, margin_pct=10, usable_depth_pct=85, end_of_life_pct=70),
+    Plan("at home", USES, BURSTS[:1], battery=Installed("gel", 80, resistance_ohm=0.006, rated_cycles=500), hook_up=True, days_away=0.5),
+)  # fmt: skip
+OFFERED = [
+    Candidate("long", "agm", 120, 20, 260, 400, 50, 530, 175, 190, 36, 90), Candidate("turned", "agm", 100, 5, 240, None, None, 180, 350, 190, 29, 140),
+    Candidate("high", "gel", 110, 20, 300, 600, 60, 350, 175, 240, 34), Candidate("light", "lifepo4", 200, 5, 700, 3000, 80, 340, 170, 210, 22, 200),
+    Candidate("heavy", "lifepo4", 300, 5, 999, None, None, 500, 260, 220, 33, 200), Candidate("unmeasured", "flooded", 230, 20, 180),
+]  # fmt: skip
 
 
 def lived(battery: Battery, true_ah: float, pct: float, acts: list[Act]) -> Iterator[Input | None]:
@@ -90,6 +122,8 @@ def lived(battery: Battery, true_ah: float, pct: float, acts: list[Act]) -> Iter
             every_h = figures[0] / 60
         elif name == "air":
             celsius = figures[0]
+        elif name == "swap":
+            soc = figures[0] / 100
         elif name == "shows":
             shows = figures[0]
         elif name == "note":
@@ -125,16 +159,43 @@ def lived(battery: Battery, true_ah: float, pct: float, acts: list[Act]) -> Iter
 
 
 def figures_of(name: str) -> list[Any]:
-    """Every event of a life in its order, and what is believed and said at each look, as plain values of JSON."""
+    """Every event of a life in its order, and what is believed and said at each look; of `plans` every answer, of `findings` every word. Plain values of JSON."""
+    if name == "plans":
+        return [_answered(plan) for plan in PLANS]
+    if name == "findings":
+        return [_found(rule, *made()) for rule, says, made in CHARGES if says == "speaks"]
     battery, true_ah, pct, acts = LIVES[name]
-    state, told = begin(battery), []
+    state, told, marked = begin(battery), [], []
     for given in lived(battery, true_ah, pct, acts):
         if given is None:
             told.append(_looked(state))
         else:
             state, outcome = step(state, given)
             told += [_event(event) for event in outcome.events]
-    return told
+            marked.append(outcome._replace(events=()))
+    return [*told, {"story": list(story(marked, state))}]
+
+
+def _answered(plan: Plan) -> dict[str, Any]:
+    found = answer(plan)
+    return {
+        "plan": plan.name,
+        "answer": _plain(found._replace(plan=plan.name)),  # type: ignore[arg-type]
+        "sentences": list(sentences_of(found)),
+        "offered": [_plain([one.candidate.name, one.objections, *one[1:]]) for one in weighed(OFFERED, found)],
+        "measured": [
+            against_measured(found.planned_ah, [part * found.planned_ah for part in parts])
+            for parts in ((0.7, 0.9, 1.0), (1, 1.2, 1.5, 1.4))
+        ],
+    }
+
+
+def _found(rule: str, view: View, standing: bool) -> dict[str, Any]:
+    judged = BY_ID[rule].judge(view, standing)
+    assert judged is not None
+    assert judged is not HOLD
+    finding = finding_of(judged)
+    return {"finding": rule, "words": [*finding[1:6], BY_ID[rule].over(view)], "evidence": _plain(dict(finding.evidence))}
 
 
 def _event(event: AlertEvent) -> dict[str, Any]:
@@ -179,5 +240,5 @@ def written(figures: list[Any]) -> str:
 
 if __name__ == "__main__":
     FOLDER.mkdir(exist_ok=True)
-    for life in sys.argv[1:] or LIVES:
+    for life in sys.argv[1:] or EVERY:
         (FOLDER / f"{life}.json").write_text(written(figures_of(life)), encoding="utf-8")

@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from tests.analytics.figures import FOLDER, LIVES, figures_of
+from tests.analytics.figures import EVERY, FOLDER, figures_of
 
 ANEW = "if this is meant, write them anew (python -m tests.analytics.figures) and read the difference"
 
@@ -22,9 +22,9 @@ def differences(now: Any, then: Any, place: str) -> list[str]:
     return [] if same else [f"{place}: {then} was written, {now} is found"]
 
 
-@pytest.mark.parametrize("life", LIVES)
-def test_the_same_readings_come_to_the_same_figures(life: str) -> None:
-    """A replay of years must give the alerts that were told then: belief, memories, events and words are those written down."""
+@pytest.mark.parametrize("life", EVERY)
+def test_the_same_lives_come_to_the_same_figures(life: str) -> None:
+    """A replay of years must give the alerts that were told then: belief, memories, events and words are those written down, also the answers to plans and the words of charging rules."""
     then = json.loads((FOLDER / f"{life}.json").read_text(encoding="utf-8"))
     found = differences(json.loads(json.dumps(figures_of(life))), then, life)
     assert not found, f"{len(found)} figures differ; {ANEW}:\n" + "\n".join(found[:12])
