@@ -49,8 +49,8 @@ OWN = {
 }
 """Path within the package, the longest that fits → the test files that are about it and are asked first."""
 WHOLE = A + "figures.py"
-"""About everything that a whole life reaches; asked with those."""
-OWN_BUDGET_S, OTHERS_BUDGET_S = 30.0, 8.0
+"""About everything that a whole life reaches; asked before all others, by themselves, for most changes show there."""
+WHOLE_BUDGET_S, OWN_BUDGET_S, OTHERS_BUDGET_S = 20.0, 30.0, 8.0
 """Processor time of the tests that judge one change, as traced in the unchanged run (a third of it untraced). Judgement."""
 EXAMPLES = 25
 LARGEST_BYTES = 4 << 30
@@ -59,7 +59,7 @@ LARGEST_BYTES = 4 << 30
 def own_files(path: str) -> list[str]:
     """The test files that are about a module."""
     fitting = [prefix for prefix in OWN if path.startswith(prefix)]
-    return [*OWN[max(fitting, key=len)], WHOLE] if fitting else [WHOLE]
+    return [*OWN[max(fitting, key=len)], A + "limits.py"] if fitting else []
 
 
 class Timed:
@@ -132,7 +132,7 @@ class Judges:
         return 0 if code in (pytest.ExitCode.OK, pytest.ExitCode.TESTS_FAILED) else code
 
     def reaching(self, path: str, lines: Sequence[int], name: str | None) -> list[str]:
-        """Tests for these lines of a module, as many as the budget allows: first those that are about it, then others.
+        """Tests for these lines of a module, as many as the budget allows: whole lives, then those that are about it, then others.
 
         Of what is done at import (`name` is what it defines) those that reach a line which mentions it, or else the module. Of the
         module's own test files also those that do not reach the place: what they share may have been worked out by the first.
@@ -142,12 +142,14 @@ class Judges:
             direct = {test for line in lines for test in of.get(line, ())}
         else:
             direct = self._mentioning(name) or {test for tests in of.values() for test in tests}
+        whole = {test for test in direct if test.startswith(WHOLE)}
+        direct -= whole
         files, own = {test.partition("::")[0] for test in direct}, set(own_files(path))
         beside = {test for test in self.costs_s if test.partition("::")[0] in files & own} - direct
         near = {test for test in direct if test.partition("::")[0] in own}
         asked = self._affordable(near, OWN_BUDGET_S)
         asked += self._affordable(beside, OWN_BUDGET_S - sum(self.costs_s[test] for test in asked))
-        return asked + self._affordable(direct - near, OTHERS_BUDGET_S)
+        return self._affordable(whole, WHOLE_BUDGET_S) + asked + self._affordable(direct - near, OTHERS_BUDGET_S)
 
     def _affordable(self, tests: set[str], budget_s: float) -> list[str]:
         """The cheapest first."""
@@ -173,16 +175,20 @@ class Judges:
             return False
         place = self._folder / "analytics" / path
         whole, was = place.read_bytes(), place.stat()
-        order = {test: n for n, test in enumerate(tests)}
-        files = sorted({test.partition("::")[0] for test in tests}, key=lambda file: min(n for t, n in order.items() if t.startswith(file)))
         place.write_text(changed, encoding="utf-8")
         os.utime(place, (was.st_atime, was.st_mtime + 1e6))  # so that nothing compiled before is taken for it
         try:
-            limit_s = 20 + 4 * sum(self.costs_s[test] for test in tests)
-            return not _forked(lambda: self._judged(files, order), int(limit_s))
+            lives = [test for test in tests if test.startswith(WHOLE)]
+            return any(self._fails(some) for some in (lives, tests[len(lives) :]) if some)
         finally:
             place.write_bytes(whole)
             os.utime(place, ns=(was.st_atime_ns, was.st_mtime_ns))
+
+    def _fails(self, tests: list[str]) -> bool:
+        order = {test: n for n, test in enumerate(tests)}
+        files = list(dict.fromkeys(test.partition("::")[0] for test in tests))
+        limit_s = 20 + 4 * sum(self.costs_s[test] for test in tests)
+        return not _forked(lambda: self._judged(files, order), int(limit_s))
 
     def _judged(self, files: list[str], order: dict[str, int]) -> int:
         sys.dont_write_bytecode = True
