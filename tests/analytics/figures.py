@@ -20,12 +20,13 @@ from analytics.budget.sentences import against_measured, sentences_of
 from analytics.core import State, begin, step
 from analytics.estimate import interval
 from analytics.fold import silence
-from analytics.keep import KEPT
+from analytics.keep import KEPT, dumps, loads
 from analytics.reading import Input, Note, Reading, on_the_grid
 from analytics.rules.rule import HOLD, finding_of
 from analytics.story import story
 from analytics.view import View
 from tests.analytics.lives import HOUR_MS, START_MS, rest_v
+from tests.analytics.test_limits_rules import CASES
 from tests.analytics.test_thresholds import BY_ID, CHARGES
 
 FOLDER = Path(__file__).parents[1] / "golden" / "figures"
@@ -163,7 +164,7 @@ def figures_of(name: str) -> list[Any]:
     if name == "plans":
         return [_answered(plan) for plan in PLANS]
     if name == "findings":
-        return [_found(rule, *made()) for rule, says, made in CHARGES if says == "speaks"]
+        return [_found(rule, *made()) for rule, says, made in [*CHARGES, *CASES] if says == "speaks"]
     battery, true_ah, pct, acts = LIVES[name]
     state, told, marked = begin(battery), [], []
     for given in lived(battery, true_ah, pct, acts):
@@ -209,6 +210,7 @@ def _event(event: AlertEvent) -> dict[str, Any]:
 
 def _looked(state: State) -> dict[str, Any]:
     details: Details = state.details
+    kept = loads(state.battery, dumps(state))
     said = details._replace(findings=())._asdict()
     said.update({part: [tuple(one) for one in said[part]] for part in ("learned", "dues")})
     said.update({part: dict(said[part]) for part in ("exposure", "session", "ageing")})
@@ -216,7 +218,7 @@ def _looked(state: State) -> dict[str, Any]:
         "interval": _plain(interval(state.model, state.belief)),
         "findings": [f"{f.rule} {f.priority}" for f in details.findings],
         **{f"said {part}": _plain(value) for part, value in said.items()},
-        **{f"kept {part}": _plain(getattr(state, part)) for part in KEPT},
+        **{f"kept {part}": _plain(getattr(kept, part)) for part in KEPT},
     }
 
 

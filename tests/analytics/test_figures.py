@@ -24,7 +24,7 @@ def differences(now: Any, then: Any, place: str) -> list[str]:
 
 @pytest.mark.parametrize("life", EVERY)
 def test_the_same_lives_come_to_the_same_figures(life: str) -> None:
-    """A replay of years must give the alerts that were told then: belief, memories, events and words are those written down, also the answers to plans and the words of charging rules."""
+    """A replay of years must give the alerts that were told then: belief, memories, events and words are those written down, also the answers to plans and the words of findings."""
     then = json.loads((FOLDER / f"{life}.json").read_text(encoding="utf-8"))
     found = differences(json.loads(json.dumps(figures_of(life))), then, life)
     assert not found, f"{len(found)} figures differ; {ANEW}:\n" + "\n".join(found[:12])

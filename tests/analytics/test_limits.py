@@ -1,20 +1,21 @@
 """What stands exactly at a limit: to which side of it that counts, where the remark beside the limit says "from", "until" or "more than"."""
 
-from collections.abc import Callable
+from math import inf
 from typing import Any
 
 import pytest
 
-from analytics.ageing import AgeingMemory, Life
-from analytics.ageing.memory import Swap
+from analytics.ageing import Life
 from analytics.ageing.telling import has_faded, oftener
-from analytics.assessment import Finding
-from analytics.battery import Battery, ChargeWindow
-from analytics.care import CareMemory
-from analytics.charging import Session, window
+from analytics.battery import Battery
+from analytics.budget.energy import daily, strain_of
+from analytics.budget.measured import daily_out_ah
+from analytics.budget.plan import Burst, Installed, Plan
+from analytics.charging import Session
 from analytics.charging.describe import kind_of_charger
-from analytics.charging.sessions import all_at_once, is_full, margin_v, quiet_a, tail_a, was_filling
+from analytics.charging.sessions import all_at_once, is_full, quiet_a, tail_a, was_filling
 from analytics.charging.telling import likely_cause, relevant, span_of
+from analytics.charging.window import absorption_high_v
 from analytics.estimate.charged import absorbing, by_charger
 from analytics.estimate.counting import floating, over_slot, possible
 from analytics.estimate.emptied import at_end, left
@@ -22,124 +23,15 @@ from analytics.estimate.lithium import room
 from analytics.estimate.resting import rest_marked
 from analytics.estimate.voltage import by_voltage
 from analytics.rules.wording import ahead, amperes, lasting
+from analytics.runtime import runtime_h
 from analytics.trend.freezing import freezing_point_c
-from analytics.trend.memory import TrendMemory
-from analytics.view import View
 from tests.analytics import test_corrections as corrections
 from tests.analytics import test_filter as filtering
-from tests.analytics.lives import NOON_MS, agm
-from tests.analytics.test_thresholds import AGM, BY_ID, DAY, FLOAT_V, HOUR, LITHIUM, LOW_V, MINUTE, TOP_V, after, grave, speaks, with_
+from tests.analytics.lives import NOON_MS
+from tests.analytics.test_limits_rules import aged
+from tests.analytics.test_thresholds import AGM, DAY, HOUR, LITHIUM, MINUTE
 
-USUAL, STRONGEST, MILDEST = window.compensation_v_per_k(AGM)
-HIGH_V, MARGIN_V = window.absorption_high_v(AGM), margin_v(AGM)
-WARM_V, WARM_USUAL_V = HIGH_V + STRONGEST * 8.0 + MARGIN_V, window.raised_v(AGM, HIGH_V, 33.0) + MARGIN_V
-COLD_V = LOW_V + MILDEST * -20.0 + 1.5 * USUAL - MARGIN_V
-FLOODED = Battery("heron", "flooded", 100.0)
-STRICT = agm(charge_window=ChargeWindow(max_charge_current_a=20.0), sensor=AGM.sensor)
-SPREAD: dict[str, Any] = {"cool_c": 10.0, "warm_c": 25.0, "cool_v": 14.4, "warm_v": 14.4}
-HEAT_C = AGM.kind.charge_highest_c.high
-
-
-def absorbed(volts: float = 14.55, celsius: float | None = 25.0, battery: Battery = AGM, **more: Any) -> tuple[View, bool]:
-    return after(battery, **{"absorption_v": volts, "absorption_c": celsius, "absorption_ms": 30 * MINUTE, **more})
-
-
-def above(volts: float, battery: Battery = AGM, **more: Any) -> tuple[View, bool]:
-    """A higher set-point after the absorption."""
-    known = {"absorption_v": 14.4, "absorption_ms": 10 * MINUTE, "equalisation_ms": 15 * MINUTE, "equalisation_v": volts}
-    return after(battery, **{**known, **more})
-
-
-def aged(battery: Battery = AGM, **life: Any) -> View:
-    return with_(battery, ageing=AgeingMemory(NOON_MS, 0.0, 0.0, Life(**{"begun_ms": 0, "at_ms": NOON_MS, **life})))
-
-
-def trend_of(**trend: Any) -> View:
-    return with_(trend=TrendMemory(**trend))
-
-
-CASES: list[tuple[str, str, Callable[[], tuple[View, bool]]]] = [
-    ("charge_compensation", "speaks", lambda: absorbed(WARM_USUAL_V, 33.0)),
-    ("charge_compensation", "silent", lambda: absorbed(WARM_V, 33.0)),
-    ("charge_compensation", "silent", lambda: absorbed(WARM_USUAL_V, 32.9)),
-    ("charge_compensation", "speaks", lambda: absorbed(LOW_V - 0.05, 5.0)),
-    ("charge_compensation", "silent", lambda: absorbed(LOW_V - 0.051, 5.0)),
-    ("charge_compensation", "silent", lambda: absorbed(LOW_V - 0.05, 5.1)),
-    ("charge_compensation", "silent", lambda: absorbed(COLD_V, 5.0)),
-    ("charge_compensation", "speaks", lambda: absorbed(COLD_V - 0.001, 5.0)),
-    ("charge_compensation", "silent", lambda: absorbed(COLD_V - 0.001, 5.0, charge_ah=4.9)),
-    ("charge_compensation", "speaks", lambda: absorbed(**SPREAD, breaks=1)),
-    ("charge_compensation", "silent", lambda: absorbed(**SPREAD, breaks=2)),
-    ("charge_compensation", "silent", lambda: absorbed(**{**SPREAD, "warm_c": 24.9})),
-    ("charge_compensation", "silent", lambda: absorbed(**{**SPREAD, "warm_c": None})),
-    ("charge_compensation", "silent", lambda: absorbed(**SPREAD, begin_ms=NOON_MS - 30 * HOUR - 1)),
-    ("charge_compensation", "silent", lambda: absorbed(**SPREAD, absorption_ms=30 * MINUTE - 1)),
-    ("charge_compensation", "holds", lambda: absorbed(**SPREAD, absorption_ms=30 * MINUTE - 1, standing=True)),
-    ("charge_compensation", "silent", lambda: absorbed(battery=LITHIUM, **SPREAD)),
-    ("charge_compensation", "speaks", lambda: absorbed(**{**SPREAD, "warm_v": 14.4 + 15 * 0.21 * USUAL / 1.06})),
-    ("charge_compensation", "silent", lambda: absorbed(**{**SPREAD, "warm_v": 14.4 + 15 * USUAL})),
-    ("charge_compensation", "speaks", lambda: absorbed(**{**SPREAD, "warm_v": 14.4 + 15 * 2.01 * STRONGEST})),
-    ("charge_equalisation", "speaks", lambda: above(14.4 + 0.181)),
-    ("charge_equalisation", "silent", lambda: above(14.4 + 0.03 * 6)),
-    ("charge_equalisation", "silent", lambda: above(14.6, absorption_ms=10 * MINUTE - 1)),
-    ("charge_equalisation", "silent", lambda: above(14.6, equalisation_ms=15 * MINUTE - 1)),
-    ("charge_equalisation", "silent", lambda: above(15.5, FLOODED, equalisation_ms=8 * HOUR)),
-    ("charge_equalisation", "speaks", lambda: above(15.5, FLOODED, equalisation_ms=8 * HOUR + 1)),
-    ("charge_equalisation", "holds", lambda: after(standing=True)),
-    ("charge_equalisation", "silent", lambda: after(standing=True, float_ms=1)),
-    ("charge_equalisation", "silent", lambda: after(standing=True, over=True, absorption_ms=1)),
-    ("charge_over_voltage", "silent", lambda: after(high_v=TOP_V + 0.6, high_c=25.0, high_ms=2 * MINUTE)),
-    ("charge_over_voltage", "silent", lambda: after(float_v=FLOAT_V + 0.02 * 6 + MARGIN_V, float_c=25.0, float_ms=4 * HOUR)),
-    ("charge_current_high", "silent", lambda: after(STRICT, peak_a=20.0 * 1.05 * (1 + 1.5 * AGM.sensor.current_gain_pct / 100))),
-    ("charge_runaway", "speaks", lambda: after(rising_ms=20 * MINUTE, rising_from_a=9.0, rising_to_a=9.5, hottest_c=HEAT_C, rising_from_c=18.0)),
-    ("maintainer", "speaks", lambda: (with_(care=CareMemory(maintained=True, charge_ms=NOON_MS - DAY)), False)),
-    ("maintainer", "silent", lambda: (with_(care=CareMemory(maintained=True, charge_ms=NOON_MS - DAY + 1)), False)),
-    ("maintainer", "speaks", lambda: (with_(care=CareMemory(maintained=True, charge_ms=NOON_MS, charging_h=96.0, held_pct=89.9)), False)),
-    ("maintainer", "silent", lambda: (with_(care=CareMemory(maintained=True, charge_ms=NOON_MS, charging_h=96.0, held_pct=90.0)), False)),
-    ("maintainer", "silent", lambda: (with_(care=CareMemory(maintained=True, charge_ms=NOON_MS, charging_h=95.9, held_pct=89.9)), False)),
-    ("returned_low", "speaks", lambda: (with_(care=CareMemory(returned_ms=NOON_MS - 14 * DAY, returned_pct=84.9)), False)),
-    ("returned_low", "silent", lambda: (with_(care=CareMemory(returned_ms=NOON_MS - 14 * DAY - 1, returned_pct=84.9)), False)),
-    ("returned_low", "silent", lambda: (with_(care=CareMemory(returned_ms=NOON_MS - DAY, returned_pct=85.0)), False)),
-    ("returned_low", "speaks", lambda: (with_(care=CareMemory(returned_ms=NOON_MS - DAY, returned_pct=80.0, charge_ms=NOON_MS - DAY)), False)),
-    ("returned_low", "silent", lambda: (with_(care=CareMemory(returned_ms=NOON_MS - DAY, returned_pct=80.0, charge_ms=NOON_MS - DAY + 1)), False)),
-    ("returned_low", "silent", lambda: (with_(care=CareMemory(returned_ms=NOON_MS - DAY, returned_pct=80.0, charging_h=0.1)), False)),
-    ("unexplained_rise", "speaks", lambda: (trend_of(changed_ms=NOON_MS - 14 * DAY), False)),
-    ("unexplained_rise", "silent", lambda: (trend_of(changed_ms=NOON_MS - 14 * DAY - 1), False)),
-    ("another_battery", "speaks", lambda: (aged(swap=Swap(0, NOON_MS - 14 * DAY, 60.0, 90.0, 0.0, True)), False)),
-    ("another_battery", "silent", lambda: (aged(swap=Swap(0, NOON_MS - 14 * DAY - 1, 60.0, 90.0, 0.0, True)), False)),
-    ("another_battery", "silent", lambda: (aged(swap=Swap(0, NOON_MS - DAY, 60.0, 90.0, 0.0, False)), False)),
-    ("ageing_cycles", "speaks", lambda: (aged(damage=0.8), False)),
-    ("ageing_cycles", "silent", lambda: (aged(damage=0.79), False)),
-    ("ageing_resistance", "speaks", lambda: (aged(resistance_ohm=0.016, resistance_new_ohm=0.01, begun_ms=NOON_MS - 30 * DAY), False)),
-    ("ageing_resistance", "silent", lambda: (aged(resistance_ohm=0.016, resistance_new_ohm=0.01, begun_ms=NOON_MS - 30 * DAY + 1), False)),
-    ("ageing_resistance", "silent", lambda: (aged(resistance_ohm=0.0159, resistance_new_ohm=0.01), False)),
-    ("ageing_resistance", "speaks", lambda: (aged(resistance_ohm=0.014, resistance_new_ohm=0.01), True)),
-    ("ageing_resistance", "silent", lambda: (aged(resistance_ohm=0.0139, resistance_new_ohm=0.01), True)),
-]  # fmt: skip
-
-
-@pytest.mark.parametrize(("rule", "says", "made"), CASES, ids=lambda x: x if isinstance(x, str) else "")
-def test_a_rule_at_its_limit(rule: str, says: str, made: Callable[[], tuple[View, bool]]) -> None:
-    """Just enough is enough, and what must be exceeded is not exceeded by its equal."""
-    assert speaks(rule, *made()) == says
-
-
-def test_what_a_finding_says_turns_with_its_figures() -> None:
-    """A step up asks for a charger and one down for a load; five hundredths of a volt a cell make over-voltage grave; so does lithium."""
-    for after_pct, word in ((90.0, "a charger that"), (30.0, "a load that"), (60.0, "a load that")):
-        judged = BY_ID["another_battery"].judge(aged(swap=Swap(NOON_MS - 2 * DAY, NOON_MS - DAY, 60.0, after_pct, 0.0, True)), False)
-        assert isinstance(judged, Finding)
-        assert word in judged.advice
-    assert grave("charge_equalisation", above(14.6)[0])[0] == "high"
-    assert grave("charge_equalisation", above(15.5, FLOODED, equalisation_ms=9 * HOUR)[0])[0] == "medium"
-    cold = grave("charge_compensation", absorbed(LOW_V - 0.05, 5.0)[0])
-    warm = grave("charge_compensation", absorbed(WARM_USUAL_V, 33.0)[0])
-    for (priority, figures), celsius, limit_v in ((cold, 5.0, COLD_V), (warm, 33.0, WARM_V)):
-        assert priority == ("low" if celsius == 5.0 else "medium")
-        assert figures["limit_v"] == round(limit_v, 2)
-        assert figures["expected_v"] == round((LOW_V + HIGH_V) / 2 + USUAL * (celsius - 25), 2)
-    _, measured = grave("charge_compensation", absorbed(**{**SPREAD, "warm_v": 14.7})[0])
-    assert measured["measured_mv_per_k_and_cell"] == round(1000 * 0.3 / 15 / 6, 1)
+HIGH_V = absorption_high_v(AGM)
 
 
 def test_times_and_currents_in_words_turn_at_their_limits() -> None:
@@ -193,6 +85,8 @@ def test_a_charge_at_the_limits_of_what_it_is_called() -> None:
         ({"end_ms": 16 * HOUR, "breaks": 4, "absorption_ms": 10 * MINUTE, "float_ms": 10 * MINUTE}, 0, "cannot tell: it comes and goes"),
         ({"end_ms": 16 * HOUR, "absorption_ms": 10 * MINUTE, "float_ms": 10 * MINUTE - 1}, 0, "cannot tell: plugged in"),
         ({"end_ms": 16 * HOUR, "absorption_v": 13.95}, 0, "fixed-voltage"), ({"end_ms": 16 * HOUR, "absorption_v": 13.96}, 0, "cannot tell"),
+        ({"end_ms": 16 * HOUR, "absorption_v": 13.8, "absorption_c": 25.0}, 0, "fixed-voltage"), ({"end_ms": 16 * HOUR, "absorption_v": 13.8, "absorption_c": 5.0}, 0, "fixed"),
+        ({"end_ms": 16 * HOUR, "absorption_v": 13.93, "absorption_c": 50.0}, 0, "cannot tell"), ({"end_ms": 16 * HOUR}, 0, "cannot tell: plugged in"),
         ({"first_a": 1.0, "peak_a": 20.0, "bulk_ms": 30 * MINUTE}, 0, "solar"), ({"first_a": 1.0, "peak_a": 20.0, "bulk_ms": 30 * MINUTE - 1}, 0, "cannot tell: the current"),
         ({"first_a": 19.0, "peak_a": 20.0, "end_ms": 6 * HOUR, "absorption_ms": HOUR, "bulk_ms": 15 * MINUTE}, 2, "alternator"),
         ({"first_a": 19.0, "peak_a": 20.0, "end_ms": 6 * HOUR, "absorption_ms": HOUR, "bulk_ms": 15 * MINUTE + 1}, 2, "cannot tell: alternator"),
@@ -278,3 +172,27 @@ def test_ageing_at_its_limits() -> None:
     assert [freezing_point_c(AGM.kind, pct) for pct, _ in table.rows] == [c for _, c in table.rows]
     assert (freezing_point_c(AGM.kind, -5.0), freezing_point_c(AGM.kind, 105.0)) == (table.rows[0][1], table.rows[-1][1])
     assert freezing_point_c(LITHIUM.kind, 50.0) is None
+
+
+def test_a_plan_at_its_limits() -> None:
+    """A burst of just the limit is within it; an hour between two currents is measured, more is not; nonsense is refused."""
+    plan = Plan(
+        "p",
+        (),
+        (Burst("mover", 60, current_a=50.0), Burst("kettle", 120, power_w=600.0)),
+        battery=Installed("agm", 100, burst_limit_a=50.0),
+    )
+    assert [strain_of(burst, plan, 50.0, 0.01).within_limit for burst in plan.bursts] == [True, True]
+    assert strain_of(Burst("winch", 60, current_a=50.01), plan, 50.0, None).within_limit is False
+    assert [use.watt_hours for use in daily(plan)] == pytest.approx([10.0, 20.0])
+    assert [use.ampere_hours for use in daily(plan)] == pytest.approx([50 / 60, 50 / 30])
+    hourly = [HOUR * n for n in range(25)]
+    assert daily_out_ah(hourly, [-1.0] * 25) == [24.0]
+    late = [*hourly[:12], hourly[12] + 1, *hourly[13:]]
+    assert daily_out_ah(late, [-1.0] * 25) == []
+    for wrong in ((0, 20, 1, 1.1), (100, 0, 1, 1.1), (100, 20, -0.1, 1.1), (100, 20, 1, 0.99)):
+        with pytest.raises(ValueError, match="expected"):
+            runtime_h(*wrong)
+    assert runtime_h(0.5, 0.5, 0.5, 1.0) == pytest.approx(1.0)
+    assert runtime_h(100, 20, 0.0, 1.1) == inf
+    assert runtime_h(100, 20, 0.5, 1.0) == pytest.approx(200.0)

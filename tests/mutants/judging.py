@@ -59,7 +59,7 @@ LARGEST_BYTES = 4 << 30
 def own_files(path: str) -> list[str]:
     """The test files that are about a module."""
     fitting = [prefix for prefix in OWN if path.startswith(prefix)]
-    return [*OWN[max(fitting, key=len)], A + "limits.py"] if fitting else []
+    return [*OWN[max(fitting, key=len)], A + "limits.py", A + "limits_rules.py"] if fitting else []
 
 
 class Timed:
