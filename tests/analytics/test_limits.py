@@ -1,12 +1,16 @@
 """What stands exactly at a limit: to which side of it that counts, where the remark beside the limit says "from", "until" or "more than"."""
 
-from math import inf
+from math import exp, inf, sqrt
 from typing import Any
 
 import pytest
 
+from analytics import estimate
 from analytics.ageing import Life
-from analytics.ageing.telling import has_faded, oftener
+from analytics.ageing.capacity import _idled
+from analytics.ageing.life import RESISTANCE_NEW_MS, RESISTANCE_PER_K, _resisting
+from analytics.ageing.memory import Leg
+from analytics.ageing.telling import capacity_interval, end_of_service, has_faded, oftener
 from analytics.battery import Battery
 from analytics.budget.energy import daily, strain_of
 from analytics.budget.measured import daily_out_ah
@@ -22,14 +26,17 @@ from analytics.estimate.emptied import at_end, left
 from analytics.estimate.lithium import room
 from analytics.estimate.resting import rest_marked
 from analytics.estimate.voltage import by_voltage
+from analytics.reading import Reading
 from analytics.rules.wording import ahead, amperes, lasting
 from analytics.runtime import runtime_h
+from analytics.trend.forecast import forecast_of
 from analytics.trend.freezing import freezing_point_c
+from analytics.trend.points import OWN_TABLE_V
 from tests.analytics import test_corrections as corrections
 from tests.analytics import test_filter as filtering
-from tests.analytics.lives import NOON_MS
+from tests.analytics.lives import NOON_MS, fallen, view
 from tests.analytics.test_limits_rules import aged
-from tests.analytics.test_thresholds import AGM, DAY, HOUR, LITHIUM, MINUTE
+from tests.analytics.test_thresholds import AGM, DAY, HOUR, LITHIUM, MINUTE, with_
 
 HIGH_V = absorption_high_v(AGM)
 
@@ -172,6 +179,70 @@ def test_ageing_at_its_limits() -> None:
     assert [freezing_point_c(AGM.kind, pct) for pct, _ in table.rows] == [c for _, c in table.rows]
     assert (freezing_point_c(AGM.kind, -5.0), freezing_point_c(AGM.kind, 105.0)) == (table.rows[0][1], table.rows[-1][1])
     assert freezing_point_c(LITHIUM.kind, 50.0) is None
+
+
+def test_years_left_and_capacity_follow_their_closed_forms() -> None:
+    """A tenth of the life used in a year leaves nine by the figure, more or less by the published spread, 20 at most; 90 % of the doubt."""
+    cycles, year_ms = AGM.kind.cycles, round(365.25 * DAY)
+    for used in (0.1, 0.02, 0.6):
+        service = end_of_service(aged(damage=used, begun_ms=NOON_MS - year_ms))
+        early, late = (max(0.0, end / (used * cycles.value) - 1) for end in (cycles.low, cycles.high))
+        assert service == (pytest.approx(min(20.0, early)), None if late > 20 else pytest.approx(late))
+    assert end_of_service(aged(damage=0.1, begun_ms=NOON_MS - 30 * DAY)) is not None
+    assert end_of_service(aged(damage=0.1, begun_ms=NOON_MS - 30 * DAY + 1)) is None
+    assert end_of_service(aged(damage=0.0)) is None
+    half = 1.645 * sqrt(4.0 + (0.15 * 80) ** 2)
+    assert capacity_interval(aged(capacity_ah=80.0, capacity_var=4.0)) == pytest.approx((80.0, 80 - half, 80 + half))
+
+
+def test_what_a_long_rest_loses_is_self_discharge() -> None:
+    """Five points in ten days less one that was drawn are twelve a month; a next rest moves it by three tenths; no charge, nine days or more."""
+    seen, life = aged(), Life(begun_ms=0, at_ms=NOON_MS)
+    cases = [(10.0, 1.0, 0.0, False, 12.0), (9.0, 1.0, 0.0, False, round(4 / 9 * 30, 2)), (8.9, 1.0, 0.0, False, None), (10.0, 10.0, 0.0, False, 0.0),
+             (10.0, 10.1, 0.0, False, None), (10.0, 1.0, 0.02, False, 12.0), (10.0, 1.0, 0.021, False, None), (10.0, 1.0, 0.0, True, None)]  # fmt: skip
+    for days, out_ah, in_ah, full, lost in cases:
+        leg, far = Leg(0, 90.0, 0.0, 0.0, 0.5, full=full), Leg(round(days * DAY), 85.0, in_ah, out_ah, 0.5)
+        assert _idled(seen, life, leg, far).self_discharge == lost, days
+    leg, far = Leg(0, 90.0, 0.0, 0.0, 0.5), Leg(10 * DAY, 85.0, 0.0, 1.0, 0.5)
+    assert _idled(seen, life._replace(self_discharge=10.0), leg, far).self_discharge == pytest.approx(10.6)
+
+
+def test_resistance_is_followed_slowly_and_at_25_degrees() -> None:
+    """Known to a tenth it counts: the first is the new one, for a while; each later one moves it by a fiftieth; cold is taken off."""
+    seen = with_()
+    belief = estimate.advance(seen.model, estimate.fresh(seen.model), Reading("heron", NOON_MS, 12.6, 0.0, 25.0))
+    assert belief.habit is not None
+    assert seen.span is not None
+
+    def after_step(life: Life, ohm: float, sd_part: float = 0.099, celsius: float | None = 25.0) -> Life:
+        assert belief.habit is not None
+        assert seen.span is not None
+        seen.belief = belief._replace(habit=belief.habit._replace(resistance=ohm, resistance_var=(sd_part * ohm) ** 2))
+        seen.span = seen.span._replace(temperature_c=celsius)
+        return _resisting(seen, life)
+
+    life = Life(begun_ms=NOON_MS, at_ms=NOON_MS)
+    first = after_step(life, 0.02)
+    assert (first.resistance_ohm, first.resistance_new_ohm) == (0.02, 0.02)
+    assert after_step(life, 0.02, 0.101) == after_step(life, 0.02, celsius=None) == life
+    second = after_step(first, 0.03)
+    assert (second.resistance_ohm, second.resistance_new_ohm) == (0.0202, 0.0202)
+    old = after_step(first._replace(begun_ms=NOON_MS - RESISTANCE_NEW_MS - DAY), 0.03)
+    assert (old.resistance_ohm, old.resistance_new_ohm) == (0.0202, 0.02)
+    cold = after_step(life, 0.02, celsius=5.0).resistance_ohm
+    assert cold == pytest.approx(0.02 * exp(RESISTANCE_PER_K * -20), abs=1e-6)
+    assert cold < 0.02
+
+
+def test_lithium_with_a_table_of_its_owner_is_warned_from_the_low_end_of_it() -> None:
+    """The owner's table counts for 90 % of what it may be off, read on its lower side; a published one stands high already."""
+    table = ((0.0, 12.0), (10.0, 12.8), (20.0, 13.0), (50.0, 13.15), (100.0, 13.4))
+    own = Battery("heron", "lifepo4", 100.0, cells=4, rest_voltage_table=table)
+    trend = fallen(own, 1.0, 8, own.limit_pct + 9)
+    forecast, model = forecast_of(view(own, trend), trend), estimate.model_of(own)
+    low_pct = estimate.rest_pct(model, estimate.rest_v(model, own.limit_pct + 9) - 1.645 * OWN_TABLE_V * 4, None)
+    last_ms = trend.points[-1][0] * DAY + DAY // 2
+    assert forecast.earliest_ms == pytest.approx(last_ms + max(0.0, low_pct - own.limit_pct) / 1.5 * DAY, abs=60_000)
 
 
 def test_a_plan_at_its_limits() -> None:

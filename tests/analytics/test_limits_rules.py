@@ -13,7 +13,7 @@ from analytics.battery import Battery, ChargeWindow
 from analytics.care import CareMemory
 from analytics.charging import ChargingMemory, Session, window
 from analytics.charging.sessions import margin_v
-from analytics.estimate.belief import OFFSET
+from analytics.estimate.belief import OFFSET, TABLE
 from analytics.estimate.filtering import replaced
 from analytics.reading import Reading
 from analytics.sensors import SensorMemory
@@ -64,6 +64,29 @@ def shifted(offset_a: float, variance: float, *, standing: bool = False, charged
     assert belief.filter is not None
     seen.belief = belief._replace(filter=replaced(belief.filter, OFFSET, offset_a, variance))
     return seen, standing
+
+
+def beside(
+    part: float, variance: float = 0.0, *, standing: bool = False, gap_ms: int = 0, charged_ms: int | None = None
+) -> tuple[View, bool]:
+    """The estimate has learned that it stands beside its table, by a part of the least that is told."""
+    seen = with_(charging=ChargingMemory(session=None if charged_ms is None else Session(0, NOON_MS - charged_ms, over=True)))
+    belief = estimate.advance(seen.model, estimate.fresh(seen.model), Reading("heron", NOON_MS, 12.6, 0.0, 20.0))
+    assert belief.filter is not None
+    assert seen.span is not None
+    seen.belief = belief._replace(filter=replaced(belief.filter, TABLE, part * max(1.4 * seen.model.table_sd_v, 0.025 * 6), variance))
+    seen.span = seen.span._replace(gap_ms=gap_ms)
+    return seen, standing
+
+
+def emptied(
+    since_ms: int, current_a: float | None = None, pct: tuple[float, float, float] | None = (60.0, 55.0, 65.0)
+) -> tuple[View, bool]:
+    """The voltage has stood below the end of discharge for so long."""
+    seen = with_(pct=pct, trend=TrendMemory(eod_ms=NOON_MS - since_ms))
+    assert seen.span is not None
+    seen.span = seen.span._replace(current_a=current_a)
+    return seen, False
 
 
 CASES: list[tuple[str, str, Callable[[], tuple[View, bool]]]] = [
@@ -122,6 +145,22 @@ CASES: list[tuple[str, str, Callable[[], tuple[View, bool]]]] = [
     ("sensor_offset", "silent", lambda: shifted(0.224, 0.0, charged_h=6.0)),
     ("sensor_offset", "speaks", lambda: shifted(0.226, 0.0, charged_h=6.0)),
     ("sensor_offset", "speaks", lambda: shifted(0.126, 0.0, charged_h=5.9)),
+    ("sensor_table", "speaks", lambda: beside(1.0)),
+    ("sensor_table", "silent", lambda: beside(0.999)),
+    ("sensor_table", "speaks", lambda: beside(-1.0)),
+    ("sensor_table", "silent", lambda: beside(1.1, 0.01)),
+    ("sensor_table", "speaks", lambda: beside(0.701, standing=True)),
+    ("sensor_table", "silent", lambda: beside(0.699, standing=True)),
+    ("sensor_table", "speaks", lambda: beside(1.0, gap_ms=30 * MINUTE)),
+    ("sensor_table", "silent", lambda: beside(1.0, gap_ms=30 * MINUTE + 1)),
+    ("sensor_table", "holds", lambda: beside(1.0, gap_ms=30 * MINUTE + 1, standing=True)),
+    ("sensor_table", "speaks", lambda: beside(-1.0, gap_ms=30 * MINUTE + 1)),
+    ("sensor_table", "speaks", lambda: beside(1.0, charged_ms=DAY)),
+    ("sensor_table", "silent", lambda: beside(1.0, charged_ms=DAY - 1)),
+    ("deep_discharge", "speaks", lambda: emptied(0, -3.0)),
+    ("deep_discharge", "speaks", lambda: emptied(5 * MINUTE)),
+    ("deep_discharge", "silent", lambda: emptied(5 * MINUTE - 1)),
+    ("deep_discharge", "holds", lambda: emptied(5 * MINUTE - 1, None, None)),
     ("sensor_stuck_voltage", "speaks", lambda: (with_(sensors=SensorMemory(same_v=12.5, same_v_ms=NOON_MS - 3 * HOUR, last_ms=NOON_MS, same_v_out_ah=4.0)), False)),
     ("standing_load", "silent", lambda: (with_(use=UseMemory(mode="stored")), False)),
     ("returned_low", "speaks", lambda: (with_(care=CareMemory(returned_ms=NOON_MS - 14 * DAY, returned_pct=84.9)), False)),
