@@ -8,8 +8,9 @@ from analytics.assessment import Finding
 from analytics.care import HELD_H
 from analytics.rules.rule import HOLD, Judgement, Rule, Said
 from analytics.rules.wording import ahead, amperes, charge_evidence, charge_with_interval, charging_caution, lasting, on_day
-from analytics.trend.forecast import expected_low_pct
+from analytics.trend.forecast import expected_low_pct, is_steep
 from analytics.trend.level import SMALL_C, charge_of, is_charging
+from analytics.trend.points import QUICK
 from analytics.view import View
 
 HOUR_MS = 3_600_000
@@ -27,7 +28,7 @@ LIKELY_PCT = 5.0
 socket where the middle of the forecast, too, comes so near the limit within a day."""
 CLOSE_PCT = 3.0
 """Judgement: with the low end of its charge so near the limit, a slow fall is a matter of a point or two of charge, and a line through
-voltages in steps of 10 mV trembles by as much."""
+voltages in steps of 10 mV trembles by as much: what stands does not end, and what lies but half a response time further off begins."""
 NEAR_PCT = 15.0
 CLEAR_PCT = 5.0
 """Judgement: an alert that came true does not end because nothing is left to fall."""
@@ -56,6 +57,8 @@ def judge(view: View, standing: bool) -> Judgement:
     within_h = response_h(view) + (LINE_H if stored_line else LOOK_H)
     if standing:
         within_h = max(within_h * (1 + MARGIN), within_h + (LEAST_IN_USE_H if view.use.mode == "in use" else LEAST_H))
+    elif stored_line and _is_close(view, forecast.limit_pct):
+        within_h *= 1 + MARGIN
     if forecast.earliest_ms - view.now_ms > within_h * HOUR_MS and not (standing and _is_close(view, forecast.limit_pct)):
         return None
     if not standing and view.use.mode == "in use" and not _is_likely(view, forecast.limit_pct):
@@ -119,13 +122,11 @@ def _finding(view: View) -> Finding:
             f" ({on_day(late)})" if late - now_ms > 48 * HOUR_MS else ""
         )
     taking = "" if load is None else f" About {amperes(load.current_a)} is always taken from it."
-    slope = view.trend.slope
+    days, fall_pct = _fall(view)
     if forecast.basis == "charge balance":
         how = "from the charge that goes in and out over the day"
     else:
-        how = f"from the rest voltages of {len(view.trend.points)} days" + (
-            f", falling {-slope[0]:.1f} % a day" if slope is not None else ""
-        )
+        how = f"from the rest voltages of {days} days" + (f", falling {fall_pct:.1f} % a day" if fall_pct is not None else "")
     return Finding(
         "forecast_low",
         "medium",
@@ -141,13 +142,21 @@ def _finding(view: View) -> Finding:
             ("latest_ms", late),
             ("earliest_h", round((early - now_ms) / HOUR_MS, 1)),
             ("latest_h", None if late is None else round((late - now_ms) / HOUR_MS, 1)),
-            ("fall_pct_per_day", None if slope is None else round(-slope[0], 2)),
-            ("days_seen", len(view.trend.points)),
+            ("fall_pct_per_day", None if fall_pct is None else round(fall_pct, 2)),
+            ("days_seen", days),
             ("standing_load_a", None if load is None else load.current_a),
             ("response_h", response_h(view)),
         ),
         "judgement: early end of a 90 % interval within the owner's response time; slope after Sen 1968",
     )
+
+
+def _fall(view: View) -> tuple[int, float | None]:
+    """Over how many days it was seen to fall, and by how many percent a day."""
+    trend = view.trend
+    if trend.slope is not None and trend.quick is not None and trend.quick < trend.slope[0] and is_steep(view, trend):
+        return QUICK, -trend.quick
+    return len(trend.points), None if trend.slope is None else -trend.slope[0]
 
 
 def over(view: View) -> str:

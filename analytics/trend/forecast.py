@@ -9,7 +9,7 @@ from analytics import estimate
 from analytics.assessment import Forecast, Load
 from analytics.trend.level import SMALL_C, WIDE_PCT, charge_of
 from analytics.trend.memory import BIN_H, BINS, DAY_MS, HOUR_MS, OLD_DAYS, Hour, TrendMemory
-from analytics.trend.points import OWN_TABLE_V, level_interval, pct_of, shift_v
+from analytics.trend.points import OWN_TABLE_V, QUICK, level_interval, pct_of, shift_v
 from analytics.trend.slope import Z90
 
 if TYPE_CHECKING:
@@ -29,6 +29,8 @@ SEEN_PCT = 4.0
 FLAT_ROOM_PCT = 10.0
 """Judgement: by voltage alone LiFePO4 is told to fall only where its curve falls, within ten points of the limit; a step of the voltmeter
 is worth several percent above."""
+STEEP_V = 0.010
+"""A cell, over the last five points. Judgement: four steps of a voltmeter that shows hundredths; on the plateau it would be ten points."""
 FLAT_DAYS = 5
 """Judgement: after the last charge its voltage sinks for days by itself, without losing charge."""
 LONGEST_H = 7 * 24
@@ -65,7 +67,8 @@ def _by_voltage(view: View, memory: TrendMemory, limit: float) -> Forecast | Non
         return None
     middle, low, high, level = memory.slope
     # A flat curve with hysteresis turns steps of the sensor into slopes: there only the middle of the interval counts.
-    fast = -min(low, middle if memory.quick is None else memory.quick) if view.model.lead else -1.5 * middle
+    quick = middle if memory.quick is None else memory.quick
+    fast = -min(low, quick) if view.model.lead else -1.5 * middle
     if middle > -SLOWEST or high >= 0:
         return Forecast(limit, None, None, "rest voltage slope")
     shift = shift_v(view, memory.top_mv)
@@ -73,6 +76,8 @@ def _by_voltage(view: View, memory: TrendMemory, limit: float) -> Forecast | Non
     last_ms = memory.points[-1][0] * DAY_MS + DAY_MS // 2
     if not view.model.lead:
         days, counted = memory.points[-1][0] - memory.points[0][0], memory.pattern_h >= 24
+        if is_steep(view, memory) and not counted:
+            level, fast = min(level, pct_of(view, memory.points[-1][1], shift)), max(fast, -quick)
         if counted and view.low_pct is not None and view.high_pct is not None and view.high_pct - view.low_pct <= WIDE_PCT:
             last_ms, level_low, level_high = view.now_ms, view.low_pct, view.high_pct
         elif level - limit > FLAT_ROOM_PCT or days < FLAT_DAYS:
@@ -86,6 +91,12 @@ def _by_voltage(view: View, memory: TrendMemory, limit: float) -> Forecast | Non
         _at(last_ms, level_high - limit, -high, view.now_ms),
         "rest voltage slope",
     )
+
+
+def is_steep(view: View, memory: TrendMemory) -> bool:
+    """Whether LiFePO4 has come to where its curve falls: then its last days tell of the fall what a fortnight on the plateau hides."""
+    last = memory.points[-QUICK:]
+    return not view.model.lead and memory.quick is not None and last[0][1] - last[-1][1] >= 1000 * STEEP_V * view.battery.cells
 
 
 def _flat_low(view: View, level_pct: float) -> float:

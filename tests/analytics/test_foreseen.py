@@ -88,6 +88,14 @@ def test_a_flat_curve_makes_no_fall(own_table: bool, shunt: bool) -> None:
     assert not kinds(events, "forecast_low")
 
 
+@pytest.mark.parametrize("above_v", [0.0, 0.1])
+def test_a_slow_fall_beside_an_unknown_table_is_foreseen_in_time(above_v: float) -> None:
+    """Half a percent a day, no table, and a battery that stands above the published one: a point of charge is two days, so it is told sooner."""
+    battery = Battery("heron", "efb", 95.0, initial_state_of_charge_pct=71.0)
+    _, events = folded(battery, resting(battery, 36, 70, 0.55, offset_v=above_v))
+    assert began(events, "forecast_low").at_ms <= START_MS + (20 / 0.55 - 3) * DAY_MS
+
+
 @pytest.mark.parametrize("offset_a", [-0.6, 0.6])
 def test_a_shunt_with_a_large_offset_invents_no_fall(offset_a: float) -> None:
     """0.6 A shown where nothing flows, on a battery that rests at 85 %: neither in the first days nor later is it said to fall."""

@@ -21,6 +21,14 @@ def test_every_damaging_event_is_warned_of_three_days_before(winter: list[Judged
     assert done.warned == done.heard, [(j.battery_id, j.events) for j in winter if j.events]
 
 
+@pytest.mark.parametrize(("number", "days"), [(161, 30), (664, 48)])
+def test_the_hardest_to_read_are_warned_of_three_days_before(number: int, days: int) -> None:
+    """LiFePO4 by voltage alone after a fortnight on its plateau; a battery half a percent a day down, 0.1 V beside a table nobody has."""
+    (event,) = judge(stored(number, days=days)).events
+    assert event.lead_h is not None
+    assert 72 <= event.lead_h <= 10 * 24
+
+
 def test_healthy_vehicles_are_left_in_peace(winter: list[Judged]) -> None:
     """No warning of the battery at all on vehicles that never come near their limit, and nothing chatters."""
     done = totals(winter)
