@@ -11,7 +11,7 @@ import orjson
 from analytics.assessment import AlertEvent, Outcome
 from analytics.battery import Battery
 from analytics.core import State, begin
-from analytics.fold import fold
+from analytics.fold import JUMP_MS, fold
 from analytics.reading import Reading, Tick
 from api.recording import EPOCH_MS, Recording
 
@@ -25,6 +25,8 @@ class Replayed:
     rows: int = 0
     rejected: list[tuple[int, str]] = field(default_factory=list)
     late: int = 0
+    long_ago: int = 0
+    """Of the late ones those that a clock which jumped back may have dated."""
     future: int = 0
     duplicate: int = 0
     began: Counter[str] = field(default_factory=Counter)
@@ -66,15 +68,16 @@ def _run(
         done.state, done.last = state, outcome
         if type(given) is Tick:
             continue
+        a = outcome.assessment
         if outcome.ignored is not None:
             if outcome.ignored == "late":
                 done.late += 1
+                done.long_ago += state.last_ms is not None and state.last_ms - a.at_ms > JUMP_MS
             elif outcome.ignored == "future":
                 done.future += 1
             else:
                 done.duplicate += 1
             continue
-        a = outcome.assessment
         new_anchor = a.anchor is not anchor and a.anchor is not None
         anchor = a.anchor
         if story is not None and (new_anchor or outcome.events):

@@ -12,6 +12,11 @@ def as_text(done: Replayed, out: Path | None) -> str:
     lines = [f"{done.rows} readings folded in {done.seconds:.1f} s ({done.rows / max(done.seconds, 1e-9):,.0f} a second)."]
     if done.late or done.duplicate:
         lines.append(f"{done.late} came late and {done.duplicate} twice; they changed nothing.")
+    if done.long_ago:
+        lines.append(
+            f"{done.long_ago} of the late ones are dated months or years back: unless they are an older recording, the sensor's clock jumped "
+            "back, and what it tells since is missing here. Set the clock, or mend the times in the file."
+        )
     if done.future:
         lines.append(f"{done.future} were dated months or years ahead by a clock that then came back; they changed nothing.")
     if done.rejected:
@@ -39,6 +44,7 @@ def as_json_text(done: Replayed) -> str:
         {
             "rows": done.rows,
             "late": done.late,
+            "long_ago": done.long_ago,
             "future": done.future,
             "duplicate": done.duplicate,
             "rejected": [{"line": line, "reason": reason} for line, reason in done.rejected],

@@ -90,6 +90,18 @@ def test_the_clock_may_run_on_after_the_last_row(tmp_path: Path) -> None:
     assert json.loads(result.output)["alerts"]["silence"] == 1
 
 
+def test_a_clock_that_jumps_back_for_good_is_said(tmp_path: Path) -> None:
+    """A recording tells no arrival, so a backlog and a wrong clock look alike: nothing is folded at a wrong time, and both are named."""
+    stamps = [f"{year}-03-0{day}T{hour:02}:00:00Z" for year, days in ((2026, (1, 2)), (2024, (2, 3))) for day in days for hour in range(24)]
+    readings, battery = written(tmp_path, "time,voltage_v\n" + "".join(f"{at},12.7\n" for at in [*stamps, "2026-03-02T20:30:00Z"]))
+    assert (
+        "48 of the late ones are dated months or years back: unless they are an older recording"
+        in run(readings, "--battery", battery).output
+    )
+    summary = json.loads(run(readings, "--battery", battery, "--json").output)
+    assert (summary["late"], summary["long_ago"]) == (49, 48)
+
+
 def test_bad_rows_are_counted_and_the_next_good_one_is_kept(tmp_path: Path) -> None:
     """Half lines, words, NaN, a naive time and a time twice are told with their line; good rows stay."""
     text = "time,voltage_v,current_a\n2026-03-01T08:00:00Z,12.5,-1\n2026-03-01T08:01\nnonsense,12.5,1\n2026-03-01T08:02:00,12.5,1\n"
