@@ -48,6 +48,8 @@ OWN = {
     "use": [A + "memories.py", A + "use.py"],
 }
 """Path within the package, the longest that fits → the test files that are about it and are asked first."""
+LIMITS = [A + "limits.py", A + "limits_rules.py", A + "limits_charges.py"]
+"""About whatever they reach; asked with those."""
 WHOLE = A + "figures.py"
 """About everything that a whole life reaches; asked before all others, by themselves, for most changes show there."""
 WHOLE_BUDGET_S, OWN_BUDGET_S, OTHERS_BUDGET_S = 20.0, 30.0, 8.0
@@ -59,7 +61,7 @@ LARGEST_BYTES = 4 << 30
 def own_files(path: str) -> list[str]:
     """The test files that are about a module."""
     fitting = [prefix for prefix in OWN if path.startswith(prefix)]
-    return [*OWN[max(fitting, key=len)], A + "limits.py", A + "limits_rules.py"] if fitting else []
+    return [*(OWN[max(fitting, key=len)] if fitting else ()), *LIMITS]
 
 
 class Timed:
