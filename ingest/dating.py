@@ -77,7 +77,7 @@ class Dating:
         self.apart.append(apart)
 
     def due(
-        self, now_ms: int, monotonic_ms: int, redated: Callable[[Reading, int], Reading | None], *, trusted: bool
+        self, now_ms: int, monotonic_ms: int, *, trusted: bool, redated: Callable[[Reading, int], Reading | None] = lambda *_: None
     ) -> list[tuple[Reading, Reading]]:
         """(as it was set apart, as it is dated now) of all whose time has come or is known now, oldest first.
 

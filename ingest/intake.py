@@ -215,7 +215,7 @@ class Intake:
         now_ms, monotonic_ms, trusted = self._steady.now_ms(), self._clock.monotonic_ms(), self._clock.trusted()
         self.counters.clock_steps = self._steady.steps
         if self.dating.apart:
-            for apart, reading in self.dating.due(now_ms, monotonic_ms, self.clocks.dated, trusted=trusted):
+            for apart, reading in self.dating.due(now_ms, monotonic_ms, trusted=trusted, redated=self.clocks.dated):
                 live = self.folding.lives.get(reading.battery_id)
                 if live is None:
                     continue
