@@ -76,3 +76,27 @@ def test_what_is_held_at_the_end_is_folded() -> None:
     state, _, became = run(life)
     assert set(became) == {None}
     assert state.last_ms == life[-1].at_ms > START_MS + JUMP_MS + HOUR_MS
+
+
+def test_the_clock_may_run_on_after_the_last_reading() -> None:
+    """To the moment asked for and no further, with the ticks of a silence; a battery that was never heard has none."""
+    life = list(resting(agm(), 1, 80))
+    last_ms = life[-1].at_ms
+    after = [
+        (given.at_ms - last_ms, outcome) for _, given, outcome in fold(begin(agm()), life, last_ms + 21 * HOUR_MS) if given.at_ms > last_ms
+    ]
+    assert [ms for ms, _ in after] == [HOUR_MS // 4 * n for n in (1, 2, 3)] + [HOUR_MS * n for n in range(1, 22)]
+    assert [(ms, e.kind) for ms, outcome in after for e in outcome.events if e.rule == "silence"] == [(20 * HOUR_MS, "began")]
+    assert list(fold(begin(agm()), [], START_MS)) == []
+
+
+def test_two_hundred_days_are_a_silence_and_more_is_doubted() -> None:
+    """Just as long it is believed at once; a moment longer it is held, and given back once the clock is; after a day it is believed."""
+    first = Reading("heron", START_MS, 12.6, 0.0, 15.0)
+    at, late = (first._replace(at_ms=START_MS + JUMP_MS + ms) for ms in (0, 1))
+    soon = first._replace(at_ms=START_MS + HOUR_MS)
+    assert run([first, at, at._replace(at_ms=at.at_ms + 1)])[2] == [None, None, None]
+    assert run([first, late, soon])[2] == [None, "future", None]
+    assert run([first, late, late._replace(at_ms=late.at_ms + DAY_MS - 1), soon])[2] == [None, "future", "future", None]
+    state, _, became = run([first, late, late._replace(at_ms=late.at_ms + DAY_MS)])
+    assert (became, state.last_ms) == ([None, None, None], late.at_ms + DAY_MS)
