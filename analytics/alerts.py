@@ -6,10 +6,12 @@ and live with the ledger.
 
 from __future__ import annotations
 
+from functools import partial
 from typing import NamedTuple
 
 from analytics.assessment import AlertEvent, Finding
-from analytics.rules import HOLD, Judgement, Rule, Said, finding_of
+from analytics.rules import ALL, HOLD, Judgement, Pace, Rule, Said, finding_of
+from analytics.value import new
 from analytics.view import View
 
 RANK = {"low": 0, "medium": 1, "high": 2}
@@ -42,8 +44,13 @@ class AlertMemory(NamedTuple):
 Conditions = tuple[Finding | Said, ...]
 
 
-def update(view: View, memory: AlertMemory, rules: tuple[Rule, ...]) -> tuple[AlertMemory, tuple[AlertEvent, ...], Conditions]:
-    """Judge every rule; give the new memory, what began, worsened or ended, and every finding that holds now, unspoken or not."""
+def update(
+    view: View, memory: AlertMemory, rules: tuple[Rule, ...], paces: tuple[Pace, ...] = ALL
+) -> tuple[AlertMemory, tuple[AlertEvent, ...], Conditions]:
+    """Judge the rules; give the new memory, what began, worsened or ended, and every finding that holds now, unspoken or not.
+
+    An alert that simply stands waits for its rule's own pace; what is pending or about to end does not.
+    """
     if view.use.replaced_ms == view.now_ms:
         return AlertMemory(), _all_ended(view, memory.standing, rules, "battery replaced"), ()
     known = {s.rule: s for s in memory.standing}
@@ -57,6 +64,10 @@ def update(view: View, memory: AlertMemory, rules: tuple[Rule, ...]) -> tuple[Al
             if judged is None or judged is HOLD:
                 continue
             standing = Standing(rule.name)
+        elif rule.pace not in paces and standing.began_ms is not None and standing.clearing_ms is None:
+            kept.append(standing)
+            findings.append(new(Said, (rule.name, standing.priority, partial(rule.judge, view, True))))
+            continue
         else:
             judged = rule.judge(view, standing.began_ms is not None)
         if judged is not None and judged is not HOLD:
@@ -136,7 +147,8 @@ def _over(view: View, rule: str, said: str, standing: Standing) -> Finding:
     return Finding(rule, standing.priority, title, said, "", "Nothing to do.", "", evidence, "the rule that began it")
 
 
-def _event(view: View, rule: str, kind: str, standing: Standing, reason: str, finding: Finding) -> AlertEvent:
+def _event(view: View, rule: str, kind: str, standing: Standing, reason: str, finding: Finding | None) -> AlertEvent:
+    assert finding is not None  # what begins or worsens has just been judged
     battery_id = view.battery.id
     alert_id = f"{battery_id}:{rule}:{standing.began_ms}"
     return AlertEvent(alert_id, battery_id, rule, kind, view.now_ms, standing.priority, reason, finding)

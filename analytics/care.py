@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, NamedTuple
 from analytics import estimate
 from analytics.assessment import Due
 from analytics.trend.level import charge_of, is_charging
+from analytics.value import changed
 
 if TYPE_CHECKING:
     from analytics.reading import Note
@@ -66,7 +67,7 @@ def update(view: View, memory: CareMemory) -> CareMemory:
     hour = view.now_ms // HOUR_MS
     if hour == memory.hour and view.use.mode == memory.mode:
         return memory
-    memory = memory._replace(hour=hour, first_ms=view.now_ms if memory.first_ms is None else memory.first_ms)
+    memory = changed(memory, hour=hour, first_ms=view.now_ms if memory.first_ms is None else memory.first_ms)
     if view.use.mode != memory.mode:
         memory = _turned(view, memory)
     return memory if view.ticked else _watched(view, memory)
@@ -77,7 +78,7 @@ def _turned(view: View, memory: CareMemory) -> CareMemory:
     came_back = view.use.mode == "stored" and memory.mode is not None
     charge = charge_of(view)
     pct = None if charge is None else round(charge[0], 1)
-    return memory._replace(mode=view.use.mode, returned_ms=view.now_ms if came_back else None, returned_pct=pct if came_back else None)
+    return changed(memory, mode=view.use.mode, returned_ms=view.now_ms if came_back else None, returned_pct=pct if came_back else None)
 
 
 def _watched(view: View, memory: CareMemory) -> CareMemory:
@@ -95,12 +96,12 @@ def _watched(view: View, memory: CareMemory) -> CareMemory:
     seen_at_rest = bool(points) and hour // 24 - points[-1][0] <= 1
     if charging or seen_at_rest or estimate.is_rested(view.model, view.belief):
         check_ms, check_pct = view.now_ms, pct
-    memory = memory._replace(
-        charging_h=hours, lately_h=lately, maintained=maintained, held_pct=held_pct, check_ms=check_ms, check_pct=check_pct
+    memory = changed(
+        memory, charging_h=hours, lately_h=lately, maintained=maintained, held_pct=held_pct, check_ms=check_ms, check_pct=check_pct
     )
     full_ms = max(view.charging.full_ms or 0, estimate.last_full_ms(view.belief) or 0)
     charge_ms = max(memory.charge_ms or 0, full_ms, view.now_ms if charging and lately >= LATELY_H else 0) or None
-    return memory if charge_ms == memory.charge_ms else memory._replace(charge_ms=charge_ms, promised_ms=None)
+    return memory if charge_ms == memory.charge_ms else changed(memory, charge_ms=charge_ms, promised_ms=None)
 
 
 def noted(view: View, memory: CareMemory, note: Note) -> CareMemory:
@@ -109,11 +110,11 @@ def noted(view: View, memory: CareMemory, note: Note) -> CareMemory:
         return CareMemory(first_ms=note.at_ms, mode=memory.mode)
     if note.kind == "check" and isinstance(note.value, int | float):
         pct = estimate.rest_pct(view.model, float(note.value), None if view.span is None else view.span.temperature_c)
-        return memory._replace(
-            check_ms=note.at_ms, check_pct=round(pct, 1), first_ms=note.at_ms if memory.first_ms is None else memory.first_ms
+        return changed(
+            memory, check_ms=note.at_ms, check_pct=round(pct, 1), first_ms=note.at_ms if memory.first_ms is None else memory.first_ms
         )
     if note.kind == "charged":
-        return memory._replace(promised_ms=note.at_ms)
+        return changed(memory, promised_ms=note.at_ms)
     return memory
 
 

@@ -45,7 +45,7 @@ def _said(view: View, findings: tuple[Finding | Said, ...]) -> Details:
         standing_load=trend.load,
         dues=dues,
         learned=estimate.learned(view.model, view.belief),
-        findings=tuple(finding_of(f) for f in findings),
+        findings=tuple(f for f in map(finding_of, findings) if f is not None),
         exposure=_exposure(view, freezing),
         session=session_of(view.battery, view.charging),
         ageing=ageing_telling.evidence_of(view),

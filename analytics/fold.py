@@ -5,7 +5,7 @@ that jumps years ahead cannot be told from a long silence at first: such reading
 the clock comes back later all the same, everything since the jump is forgotten and what it had raised is closed aloud.
 """
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Generator, Iterable, Iterator
 from itertools import chain
 
 from analytics.assessment import AlertEvent, Finding, Outcome
@@ -43,6 +43,10 @@ def fold(state: State, readings: Iterable[Reading], until_ms: int | None = None)
     before: State | None = None
     for reading in chain(readings, (None,)):
         last_ms = state.last_ms
+        if reading is not None and last_ms is not None and reading.at_ms - last_ms <= FIRST_TICK_MS and not held and before is None:
+            state, outcome = step(state, reading)  # nearly all of them
+            yield state, reading, outcome
+            continue
         ready: Iterable[Reading] = held if reading is None else (reading,)
         if reading is not None and last_ms is not None and (held or before is not None or reading.at_ms - last_ms > JUMP_MS):
             if reading.at_ms - last_ms > JUMP_MS:
@@ -57,17 +61,23 @@ def fold(state: State, readings: Iterable[Reading], until_ms: int | None = None)
                 yield before, reading, _ignored(before, reading, _closed(state, before, reading.at_ms))
                 state, before = before, None
         for one in ready:
-            last_ms = state.last_ms
-            if last_ms is not None and one.at_ms - last_ms > FIRST_TICK_MS:
-                for tick in silence(one.battery_id, last_ms, one.at_ms):
-                    state, outcome = step(state, tick)
-                    yield state, tick, outcome
-            state, outcome = step(state, one)
-            yield state, one, outcome
+            state = yield from _after_silence(state, one)
     if until_ms is not None and state.last_ms is not None:
         for tick in silence(state.battery.id, state.last_ms, until_ms + 1):
             state, outcome = step(state, tick)
             yield state, tick, outcome
+
+
+def _after_silence(state: State, reading: Reading) -> Generator[Folded, None, State]:
+    """The ticks of the silence before it, if there was one, then the reading. Gives the state after it."""
+    last_ms = state.last_ms
+    if last_ms is not None and reading.at_ms - last_ms > FIRST_TICK_MS:
+        for tick in silence(reading.battery_id, last_ms, reading.at_ms):
+            state, outcome = step(state, tick)
+            yield state, tick, outcome
+    state, outcome = step(state, reading)
+    yield state, reading, outcome
+    return state
 
 
 def _is_back(at_ms: int, last_ms: int, before: State) -> bool:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, NamedTuple
 from analytics.charging.phases import lifted_v
 from analytics.estimate import believable_c
 from analytics.span import SPAN_MS
+from analytics.value import new
 
 if TYPE_CHECKING:
     from analytics.reading import Note
@@ -113,7 +114,7 @@ def update(view: View, memory: SensorMemory) -> SensorMemory:
         step = a - last_a
         if abs(step) > STEP_C * view.battery.rated_capacity_ah and now_ms - last_ms < FRESH_MS and _ohmic(view, v, last_v):
             steps, va, aa = FADE * steps + 1, FADE * va + step * (v - last_v), FADE * aa + step * step
-    return tuple.__new__(SensorMemory, (
+    return new(SensorMemory, (
         same_a, same_a_ms, low_v, high_v, same_v, same_v_ms, out_ah, fault_c, fault_ms, faults, v, a, now_ms, steps, va, aa, spans, rise_v, clock,
     ))  # fmt: skip
 

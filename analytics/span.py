@@ -8,9 +8,8 @@ nothing is at stake; the first reading that differs closes it, and a span that b
 from typing import NamedTuple
 
 from analytics.reading import Reading
+from analytics.value import new
 
-new = tuple.__new__
-"""What is made for every reading or span is made by this: a named tuple's own constructor costs twice as much, its `_replace` five times."""
 SPAN_MS = 60_000
 """Judgement: short enough that a warning is never a minute late, long enough that a burst of seconds is not a state."""
 CALM_MS = 300_000

@@ -53,27 +53,27 @@ def update(view: View, memory: UseMemory) -> UseMemory:
     span = view.span
     if span is None or view.ticked:
         return memory
-    gap_ms, interval_ms = span.gap_ms, memory.interval_ms
+    gap_ms, end_ms, interval_ms = span.gap_ms, span.end_ms, memory.interval_ms
     if gap_ms and (interval_ms is None or not 0.8 * gap_ms < interval_ms < 1.25 * gap_ms):
         memory = memory._replace(interval_ms=round(_interval(interval_ms, gap_ms), -2))
     stepped = _stepped(view, memory, span)
-    if stepped or span.end_ms - memory.level_ms > 600_000:
-        memory = memory._replace(level_a=span.current_a, level_v=span.voltage_last_v, level_ms=span.end_ms)
+    if stepped or end_ms - memory.level_ms > 600_000:
+        memory = memory._replace(level_a=span.current_a, level_v=span.voltage_last_v, level_ms=end_ms)
     if stepped:
-        faded = memory.steps * exp((memory.step_ms - span.end_ms) / (FADE_H * 3_600_000))
-        memory = memory._replace(steps=round(min(100.0, faded + stepped), 2), step_ms=span.end_ms)
+        faded = memory.steps * exp((memory.step_ms - end_ms) / (FADE_H * 3_600_000))
+        memory = memory._replace(steps=round(min(100.0, faded + stepped), 2), step_ms=end_ms)
     if memory.by_hand:
         return memory
     if memory.mode == "stored":
         if stepped and memory.steps >= STEPS_OF_A_TRIP:
-            return memory._replace(mode="in use", since_ms=span.end_ms)
+            return memory._replace(mode="in use", since_ms=end_ms)
         if memory.since_ms is None:
             if memory.step_ms == 0:
-                return memory._replace(step_ms=span.end_ms)
-            if span.end_ms - memory.step_ms > QUIET_H * 3_600_000:
-                return memory._replace(since_ms=span.end_ms)
-    elif span.end_ms - memory.step_ms > QUIET_H * 3_600_000:
-        return memory._replace(mode="stored", since_ms=span.end_ms, steps=0.0)
+                return memory._replace(step_ms=end_ms)
+            if end_ms - memory.step_ms > QUIET_H * 3_600_000:
+                return memory._replace(since_ms=end_ms)
+    elif end_ms - memory.step_ms > QUIET_H * 3_600_000:
+        return memory._replace(mode="stored", since_ms=end_ms, steps=0.0)
     return memory
 
 

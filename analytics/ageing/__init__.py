@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from analytics.ageing.life import life_after
 from analytics.ageing.memory import AgeingMemory, Life
-from analytics.span import new
+from analytics.value import changed, new
 
 if TYPE_CHECKING:
     from analytics.reading import Note
@@ -45,7 +45,7 @@ def update(view: View, memory: AgeingMemory) -> AgeingMemory:
         in_ah, out_ah = round(in_ah, 3), round(out_ah, 3)
         life = life_after(view, life, in_ah, out_ah, silent=silent)
     elif span.gap_ms >= SILENT_MS and _silent(view, span.gap_ms):
-        life = life._replace(leg=None, far=None, full=None, silent_h=life.silent_h + span.gap_ms / 3_600_000)
+        life = changed(life, leg=None, far=None, full=None, silent_h=life.silent_h + span.gap_ms / 3_600_000)
     return new(AgeingMemory, (span.end_ms, in_ah, out_ah, life))
 
 

@@ -14,6 +14,7 @@ from analytics import estimate
 from analytics.ageing.memory import Leg, Life
 from analytics.charging.phases import lifted_v
 from analytics.charging.sessions import REGULATED, is_full
+from analytics.value import changed
 
 if TYPE_CHECKING:
     from analytics.battery import Battery
@@ -110,17 +111,17 @@ def measured(view: View, life: Life, new: Leg | None) -> Life:
     if new is None:
         return life
     if leg is None or far is None:
-        return life._replace(leg=leg or new, far=None if leg is None else new)
+        return changed(life, leg=leg or new, far=None if leg is None else new)
     if abs(new.pct - leg.pct) >= abs(far.pct - leg.pct) - 1.0 and (new.pct - leg.pct) * (far.pct - leg.pct) >= 0:
         far = new
         if abs(far.pct - leg.pct) < 5 and far.sd_pct <= leg.sd_pct + 0.2:
             leg = far  # still where it began, and no worse known
-        life = life._replace(leg=leg, far=far)
+        life = changed(life, leg=leg, far=far)
     if abs(new.pct - far.pct) < BACK_PCT and new.at_ms - leg.at_ms < LONGEST_MS:
         return life
     life = (leg_weighed(view, life, leg, far) or _idled(view, life, leg, far))._replace(leg=far, far=new)
     known = life.capacity_ah is not None and life.capacity_var < (KNOWN_PART * life.capacity_ah) ** 2
-    return life._replace(capacity_new_ah=life.capacity_ah) if known and life.capacity_new_ah is None else life
+    return changed(life, capacity_new_ah=life.capacity_ah) if known and life.capacity_new_ah is None else life
 
 
 def so_far(view: View, life: Life) -> Life:
@@ -137,7 +138,7 @@ def _idled(view: View, life: Life, leg: Leg, far: Leg) -> Life:
         return life
     seen = max(0.0, (leg.pct - far.pct - 100 * out / view.battery.rated_capacity_ah) / days * 30)
     old = life.self_discharge
-    return life._replace(self_discharge=round(seen if old is None else old + 0.3 * (seen - old), 2))
+    return changed(life, self_discharge=round(seen if old is None else old + 0.3 * (seen - old), 2))
 
 
 def leg_weighed(view: View, life: Life, leg: Leg, new: Leg) -> Life | None:
@@ -164,10 +165,10 @@ def leg_weighed(view: View, life: Life, leg: Leg, new: Leg) -> Life | None:
     if not 0.1 < net / rose / battery.rated_capacity_ah < 4.0:
         return None  # a leg that makes no sense: a counter that was wrong, or another battery
     if life.capacity_ah is None:
-        return life._replace(capacity_ah=round(q, 1), capacity_var=round((var_y + q * q * var_x) / rose**2, 2))
+        return changed(life, capacity_ah=round(q, 1), capacity_var=round((var_y + q * q * var_x) / rose**2, 2))
     before = life.capacity_var + DRIFT_VAR_PER_DAY * battery.rated_capacity_ah**2 * hours / 24
     weight = 1 / (var_y + q * q * var_x)
     believed = (rose * var_y + q * net * var_x) * weight
     known = 1 / before + weight * rose * believed
     joined = (q / before + weight * net * believed) / known
-    return life._replace(capacity_ah=round(joined, 1), capacity_var=round(1 / known, 2))
+    return changed(life, capacity_ah=round(joined, 1), capacity_var=round(1 / known, 2))

@@ -11,6 +11,7 @@ from analytics.ageing.damage import damage, rated
 from analytics.ageing.memory import Leg, Life, Pace
 from analytics.ageing.rainflow import push
 from analytics.ageing.swap import watched
+from analytics.value import changed
 
 if TYPE_CHECKING:
     from analytics.view import View
@@ -42,18 +43,18 @@ def life_after(view: View, life: Life | None, in_ah: float, out_ah: float, *, si
         life = Life(at_ms, at_ms, leg=_declared(view, at_ms, in_ah, out_ah))
     cycled = {} if view.pct is None else _cycled(view, life, view.pct)
     if silent:
-        life = life._replace(leg=None, far=None, full=None, silent_h=life.silent_h + view.span.gap_ms / 3_600_000)
+        life = changed(life, leg=None, far=None, full=None, silent_h=life.silent_h + view.span.gap_ms / 3_600_000)
     before_ms, hours = life.at_ms, (at_ms - life.at_ms) / 3_600_000
     slow_a = life.slow_a
     if hours > 0:
         slow_a += (1 - exp(-hours / SLOW_H)) * ((in_ah - out_ah - life.net_ah) / hours - slow_a)
-    life = life._replace(at_ms=at_ms, net_ah=round(in_ah - out_ah, 3), slow_a=round(slow_a, 3), **cycled)
+    life = changed(life, at_ms=at_ms, net_ah=round(in_ah - out_ah, 3), slow_a=round(slow_a, 3), **cycled)
     turned = at_ms // LOOK_MS != before_ms // LOOK_MS
     known = trusted(view, in_ah, out_ah, slow_a) if turned else None
     within = known if known is not None and (known.full or ENDS_PCT <= known.pct <= 100 - ENDS_PCT) else None
     life = _filled(view, measured(view, watched(view, life, known), within), in_ah, out_ah)
     if known is not None and life.silent_h:
-        life = life._replace(silent_h=0.0)
+        life = changed(life, silent_h=0.0)
     return _recharged(view, _resisting(view, life), out_ah)
 
 
@@ -84,11 +85,11 @@ def _filled(view: View, life: Life, in_ah: float, out_ah: float) -> Life:
         return life
     if life.full is not None and life.full[0] == session.begin_ms:
         return life
-    before, life = life.full, life._replace(full=(session.begin_ms, in_ah, out_ah))
+    before, life = life.full, changed(life, full=(session.begin_ms, in_ah, out_ah))
     if before is None or out_ah - before[2] < WORTH_PART * view.battery.rated_capacity_ah:
         return life
     factor, known = (in_ah - before[1]) / (out_ah - before[2]), life.charge_factor
-    return life._replace(charge_factor=round(factor if known is None else known + 0.3 * (factor - known), 3))
+    return changed(life, charge_factor=round(factor if known is None else known + 0.3 * (factor - known), 3))
 
 
 def _resisting(view: View, life: Life) -> Life:
@@ -101,7 +102,7 @@ def _resisting(view: View, life: Life) -> Life:
     now = at_25 if life.resistance_ohm is None else life.resistance_ohm + 0.02 * (at_25 - life.resistance_ohm)
     young = view.span.end_ms - life.begun_ms < RESISTANCE_NEW_MS or life.resistance_new_ohm is None
     now = round(now, 6)
-    return life._replace(resistance_ohm=now, resistance_new_ohm=now if young else life.resistance_new_ohm)
+    return changed(life, resistance_ohm=now, resistance_new_ohm=now if young else life.resistance_new_ohm)
 
 
 def _recharged(view: View, life: Life, out_ah: float) -> Life:
@@ -112,15 +113,15 @@ def _recharged(view: View, life: Life, out_ah: float) -> Life:
     if life.charged_ms is not None and session.end_ms <= life.charged_ms:
         return life
     last_ms, last_out = life.charged_ms, life.charged_out_ah
-    life = life._replace(charged_ms=session.end_ms, charged_out_ah=out_ah)
+    life = changed(life, charged_ms=session.end_ms, charged_out_ah=out_ah)
     if last_ms is None:
         return life
     days, out = (session.begin_ms - last_ms) / 86_400_000, out_ah - last_out
     if not 0.1 <= days <= 60 or out < WORTH_PART * view.battery.rated_capacity_ah:
         return life
     if life.new.charges < PACE_NEW:
-        return life._replace(new=_paced(life.new, days, out, life.new.charges + 1))
-    return life._replace(now=_paced(life.now, days, out, PACE_NEW))
+        return changed(life, new=_paced(life.new, days, out, life.new.charges + 1))
+    return changed(life, now=_paced(life.now, days, out, PACE_NEW))
 
 
 def _paced(pace: Pace, days: float, out_ah: float, of: int) -> Pace:

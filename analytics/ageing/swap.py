@@ -10,6 +10,7 @@ from math import sqrt
 from typing import TYPE_CHECKING
 
 from analytics.ageing.memory import Leg, Life, Swap
+from analytics.value import changed
 
 if TYPE_CHECKING:
     from analytics.view import View
@@ -29,7 +30,7 @@ def watched(view: View, life: Life, new: Leg | None) -> Life:
     if new is None or not view.model.lead:
         return life
     if new.full:
-        return life._replace(last=None, swap=_only_confirmed(life.swap))
+        return changed(life, last=None, swap=_only_confirmed(life.swap))
     last, swap = life.last, life.swap
     if swap is not None and not swap.confirmed:
         stays = abs(new.pct - swap.after_pct - _moved_pct(view, swap.net_ah, new)) < 0.4 * abs(swap.after_pct - swap.before_pct)
@@ -40,7 +41,7 @@ def watched(view: View, life: Life, new: Leg | None) -> Life:
             swap = life.swap
     elif last is not None and new.at_ms - last.at_ms <= APART_MS and not _charged_unheard(view, life, last):
         swap = _stepped(view, life, last, new) or swap
-    return life._replace(last=new, swap=swap)
+    return changed(life, last=new, swap=swap)
 
 
 def _only_confirmed(swap: Swap | None) -> Swap | None:
@@ -74,7 +75,7 @@ def _stepped(view: View, life: Life, last: Leg, new: Leg) -> Swap | None:
 
 def _another(life: Life, swap: Swap, new: Leg) -> Life:
     """Another battery: what was measured of the old one's capacity and resistance is not the new one's."""
-    return life._replace(
+    return changed(life,
         swap=swap._replace(confirmed=True), leg=new, far=None, capacity_ah=None, capacity_var=0.0, capacity_new_ah=None,
         resistance_new_ohm=None, resistance_ohm=None, self_discharge=None, begun_ms=new.at_ms,
     )  # fmt: skip

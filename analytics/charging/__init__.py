@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 
 from analytics.charging.memory import ChargingMemory, Held, Session
 from analytics.charging.phases import CHARGING, HELD_BAND_CELL_V, JUMP_CELL_V, believed_a, believed_v, gives, held_after, phase_of, quiet_a
-from analytics.charging.sessions import REGULATED, SESSION, session_after
-from analytics.span import new
+from analytics.charging.sessions import REGULATED, session_after
+from analytics.value import new
 
 if TYPE_CHECKING:
     from analytics.reading import Note
@@ -32,40 +32,37 @@ def update(view: View, memory: ChargingMemory) -> ChargingMemory:
     if span is None or view.ticked:
         silent = memory.heard_ms is not None and view.now_ms - memory.heard_ms > SILENT_MS
         return memory._replace(phase="unknown", held=None) if silent and memory.phase != "unknown" else memory
-    battery, last_v = view.battery, memory.voltage_v
-    if last_v is not None and memory.heard_ms is not None and _nothing_new(view, memory, last_v, span.end_ms - memory.heard_ms):
+    battery, end_ms, silent = view.battery, span.end_ms, span.gap_ms > SILENT_MS
+    was, heard_ms, last_v, doubt_v, _, slow_a, held, score, session, *rest = memory
+    if heard_ms is None or last_v is None:
+        heard_ms = end_ms
+    elif end_ms - heard_ms < EVERY_MS and doubt_v is None and _nothing_new(view, memory, last_v):
         return memory
     voltage_v = believed_v(span, last_v)
-    fresh = last_v is None or span.gap_ms > SILENT_MS
-    if last_v is not None and abs(voltage_v - last_v) > JUMP_CELL_V * battery.cells and not _explained(view, memory, voltage_v, last_v):
-        doubt_v = memory.doubt_v
-        if doubt_v is None or abs(voltage_v - doubt_v) > JUMP_CELL_V * battery.cells:
-            return memory._replace(doubt_v=round(voltage_v, 3), heard_ms=span.end_ms, pulse_score=_pulsed(memory, span))
+    jump_v = JUMP_CELL_V * battery.cells
+    jumped = last_v is not None and abs(voltage_v - last_v) > jump_v and not _explained(view, memory, voltage_v, last_v)
+    if jumped and (doubt_v is None or abs(voltage_v - doubt_v) > jump_v):
+        return memory._replace(doubt_v=round(voltage_v, 3), heard_ms=end_ms, pulse_score=_pulsed(memory, span))
     current_a = believed_a(span)
-    dt_ms = span.end_ms - (span.end_ms if memory.heard_ms is None else memory.heard_ms)
-    pulsing = memory.slow_a is not None and memory.slow_a > 0.02 * battery.rated_capacity_ah
-    slow_v, slow_a = _slow(memory, voltage_v, current_a, dt_ms, fresh=fresh)
-    held = held_after(None if span.gap_ms > SILENT_MS else memory.held, voltage_v, slow_a, span, HELD_BAND_CELL_V * battery.cells)
-    score = _pulsed(memory, span) if memory.pulse_score > 0 or span.voltage_high_v - voltage_v > 0.5 else 0.0
-    memory = new(ChargingMemory, (
-        memory.phase, span.end_ms, round(voltage_v, 3), None, slow_v, slow_a, held, score, *memory[SESSION:],
-    ))  # fmt: skip
+    pulsing = slow_a is not None and slow_a > 0.02 * battery.rated_capacity_ah
+    slow_v, slow_a = _slow(memory, voltage_v, current_a, end_ms - heard_ms, fresh=silent or last_v is None)
+    held = held_after(None if silent else held, voltage_v, slow_a, span, HELD_BAND_CELL_V * battery.cells)
+    score = _pulsed(memory, span) if score > 0 or span.voltage_high_v - voltage_v > 0.5 else 0.0
+    memory = new(ChargingMemory, (was, end_ms, round(voltage_v, 3), None, slow_v, slow_a, held, score, session, *rest))
     phase = phase_of(battery, memory, voltage_v, current_a, span)
-    idle = memory.session is None or memory.session.over
-    before = "charging" if pulsing else memory.phase
-    if phase != memory.phase:
-        memory = memory._replace(phase=phase)
+    idle = session is None or session.over
+    before = "charging" if pulsing else was
+    if phase != was:
+        memory = new(ChargingMemory, (phase, *memory[1:]))
     if idle and phase not in CHARGING:
         return memory
     return session_after(view, memory, before, voltage_v, current_a, span)
 
 
-def _nothing_new(view: View, memory: ChargingMemory, last_v: float, since_ms: int) -> bool:
-    """Whether this span may be passed over: it looks like the last one, and that was minutes ago at most. The common path."""
+def _nothing_new(view: View, memory: ChargingMemory, last_v: float) -> bool:
+    """Whether this span, minutes after the last one at most, may be passed over: it looks like that. The common path where readings come often."""
     span, battery = view.span, view.battery
     assert span is not None
-    if since_ms >= EVERY_MS or memory.doubt_v is not None:
-        return False
     still_v = STILL_CELL_V * battery.cells
     if not last_v - still_v < span.voltage_low_v <= span.voltage_high_v < last_v + still_v:
         return False

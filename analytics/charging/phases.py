@@ -7,6 +7,7 @@ from analytics.battery import Battery
 from analytics.charging import window
 from analytics.charging.memory import ChargingMemory, Held, Session
 from analytics.span import Span
+from analytics.value import new
 
 CHARGING = frozenset(("bulk", "absorption", "float", "equalisation", "pulse", "charging"))
 
@@ -42,10 +43,10 @@ def gives(current_a: float, quiet: float, phase: str) -> bool:
 
 def top_rest_v(battery: Battery) -> float:
     """The voltage above which no rested battery of this kind stands, surface charge aside."""
-    if not battery.kind.lead_acid:
+    kind, table = battery.kind, battery.rest_voltage_table
+    if not kind.lead_acid:
         return 3.36 * battery.cells  # judgement: 98 % of the rest table; above it the curve leaves the plateau
-    table = battery.rest_voltage_table
-    return battery.kind.rest_voltage.rows[-1][1] * battery.cells if table is None else table[-1][1]
+    return kind.rest_voltage.rows[-1][1] * battery.cells if table is None else table[-1][1]
 
 
 def lifted_v(battery: Battery) -> float:
@@ -76,13 +77,14 @@ def believed_a(span: Span) -> float | None:
 def held_after(held: Held | None, voltage_v: float, current_a: float | None, span: Span, band_v: float) -> Held:
     """The voltage being held after this span; begins anew where it moved."""
     if held is None or abs(voltage_v - held.anchor_v) > band_v:
-        return Held(span.begin_ms, round(voltage_v, 3), round(voltage_v, 3), current_a)
-    peak = held.peak_a
+        at_v = round(voltage_v, 3)
+        return new(Held, (span.begin_ms, at_v, at_v, current_a))
+    since_ms, anchor_v, mean_v, peak = held
     if current_a is not None and (peak is None or current_a > peak):
         peak = current_a
     # A mean over about ten spans, faster at first.
-    weight = 0.3 if span.end_ms - held.since_ms < 300_000 else 0.1
-    return Held(held.since_ms, held.anchor_v, round(held.voltage_v + weight * (voltage_v - held.voltage_v), 4), peak)
+    weight = 0.3 if span.end_ms - since_ms < 300_000 else 0.1
+    return new(Held, (since_ms, anchor_v, round(mean_v + weight * (voltage_v - mean_v), 4), peak))
 
 
 def phase_of(battery: Battery, memory: ChargingMemory, voltage_v: float, current_a: float | None, span: Span) -> str:

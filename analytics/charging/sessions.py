@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from analytics.charging import window
 from analytics.charging.memory import ChargingMemory, Session
 from analytics.charging.phases import ALONE_MS, CHARGING, HELD_MS, quiet_a
-from analytics.span import new
+from analytics.value import changed, new
 
 if TYPE_CHECKING:
     from analytics.battery import Battery
@@ -44,8 +44,8 @@ def session_after(view: View, memory: ChargingMemory, before: str, voltage_v: fl
     if session is not None and not session.over:
         idle_ms = span.end_ms - session.end_ms
         if idle_ms > LOST_MS or (not charging and idle_ms > IDLE_MS):
-            session = session._replace(over=True)
-            memory = _counted(battery, memory._replace(session=session, drives=_drives(battery, memory, session)), session)
+            session = changed(session, over=True)
+            memory = _counted(battery, changed(memory, session=session, drives=_drives(battery, memory, session)), session)
     if session is None or session.over:
         steady = memory.slow_a is None or memory.slow_a > quiet_a(battery) or phase in REGULATED
         if not (charging and before in CHARGING and steady):
@@ -58,9 +58,9 @@ def session_after(view: View, memory: ChargingMemory, before: str, voltage_v: fl
     grown = _grown(battery, memory, before, session, voltage_v, current_a, span)
     leap_a, slow_a = LEAP_C * battery.rated_capacity_ah, memory.slow_a
     if current_a is not None and slow_a is not None and current_a > leap_a and current_a > 3 * slow_a:
-        grown = grown._replace(swings=grown.swings + 1)
+        grown = changed(grown, swings=grown.swings + 1)
     if _full_now(battery, session, grown):
-        return memory._replace(session=grown, full_ms=span.end_ms, partial=0, partial_since_ms=None)
+        return changed(memory, session=grown, full_ms=span.end_ms, partial=0, partial_since_ms=None)
     return new(ChargingMemory, (*memory[:SESSION], grown, *memory[SESSION + 1 :]))
 
 
@@ -118,7 +118,7 @@ def _grown(
     else:
         new["bulk_ms"] = session.bulk_ms + dt_ms
     _watch_high(battery, session, voltage_v, temperature_c, dt_ms, new)
-    return session._replace(**new)  # type: ignore[arg-type]
+    return changed(session, **new)
 
 
 def plating_a(battery: Battery) -> float:
@@ -178,8 +178,8 @@ def _float_below_ms(memory: ChargingMemory, spent_ms: int) -> int:
 
 def _begun_anew(phase: str, session: Session, new: dict[str, object]) -> Session:
     """The session with what was counted at another, lower set-point of this phase, or before a float, forgotten."""
-    session = session._replace(rising_from_a=None, rising_ms=0)
-    session = session._replace(tail_ms=0, spent_ms=0, stretch_ms=0) if phase == "absorption" else session._replace(float_least_a=None)
+    session = changed(session, rising_from_a=None, rising_ms=0)
+    session = changed(session, tail_ms=0, spent_ms=0, stretch_ms=0) if phase == "absorption" else changed(session, float_least_a=None)
     new.update(tail_ms=session.tail_ms, spent_ms=session.spent_ms, rising_from_a=None, rising_ms=0)
     return session
 
@@ -307,4 +307,4 @@ def _counted(battery: Battery, memory: ChargingMemory, session: Session) -> Char
     if not worth:
         return memory
     since = session.begin_ms if memory.partial_since_ms is None else memory.partial_since_ms
-    return memory._replace(partial=memory.partial + 1, partial_since_ms=since)
+    return changed(memory, partial=memory.partial + 1, partial_since_ms=since)

@@ -7,11 +7,12 @@ from analytics.estimate.belief import OFFSET, SOC, Belief, Filter, Habit, Marks,
 from analytics.estimate.charged import UNSEEN, after_silence, by_charger, by_charger_alone
 from analytics.estimate.counting import STILL, between, over_gap, over_slot, possible
 from analytics.estimate.emptied import at_end, by_end
-from analytics.estimate.filtering import doubted, new, replaced
+from analytics.estimate.filtering import doubted, replaced
 from analytics.estimate.model import Model, rest_pct
 from analytics.estimate.resting import rest_anchor, rest_marked
 from analytics.estimate.voltage import Seen, by_voltage, by_voltage_alone, compensated, stepped
 from analytics.reading import Reading
+from analytics.value import changed, new
 
 REST_MOVED = Marks._fields.index("rest_moved")
 SLOT_MS = 300_000
@@ -51,13 +52,14 @@ def advance(model: Model, belief: Belief, reading: Reading) -> Belief:
     if f is None or slot is None or habit is None:
         return _first(model, belief, reading)
     _, at_ms, v, a, temperature, counter, _, _, _ = reading
-    begin_ms, last_ms, _, last_a, last_ah, ah, doubt, count, v_sum, a_sum, fast_a, known_c = slot
-    step_ms = at_ms - last_ms
-    if step_ms <= 0:
+    begin_ms, last_ms, last_v, last_a, last_ah, ah, doubt, count, v_sum, a_sum, fast_a, known_c = slot
+    step_ms = float(at_ms - last_ms)  # a float at once: it is multiplied by others five times
+    if step_ms <= 0.0:
         return belief
     if step_ms > GAP_MS and step_ms > 3.5 * habit.interval_ms:
         return _after_gap(model, belief, f, slot, habit, reading)
-    if a is not None and not -model.most_a <= a <= model.most_a:
+    blind, most_a = habit.blind, model.most_a
+    if a is not None and not -most_a <= a <= most_a:
         a = last_a
     if temperature is not None and LEAST_C <= temperature <= MOST_C:
         known_c = temperature
@@ -68,13 +70,12 @@ def advance(model: Model, belief: Belief, reading: Reading) -> Belief:
     else:
         a_sum += a
         was = a if last_a is None else last_a
-        step_a = a - was
+        step_a, least_a = a - was, model.step_a
         moved = step_a * step_ms / 3.6e6
-        if (step_a > model.step_a or step_a < -model.step_a) and a <= model.step_a and was <= model.step_a and step_ms <= STEP_MS:
-            habit = stepped(
-                model, habit, (v - slot.last_v) / step_a, step_a, between(model, f, last_ms - begin_ms, 0.0 if habit.blind else ah)
-            )
-        if counter is not None and last_ah is not None and abs(counter - last_ah) <= model.most_a * step_ms / 3.6e6:
+        if not -least_a <= step_a <= least_a and a <= least_a and was <= least_a and step_ms <= STEP_MS:
+            soc = between(model, f, last_ms - begin_ms, 0.0 if blind else ah)
+            habit = stepped(model, habit, (v - last_v) / step_a, step_a, soc)
+        if counter is not None and last_ah is not None and abs(counter - last_ah) <= most_a * step_ms / 3.6e6:
             ah += counter - last_ah
         else:
             ah += was * step_ms / 3.6e6 + 0.5 * moved
@@ -83,9 +84,9 @@ def advance(model: Model, belief: Belief, reading: Reading) -> Belief:
     slot = new(Slot, (begin_ms, at_ms, v, a, counter, ah, doubt, count + 1, v_sum + v, a_sum, fast_a, known_c))
     open_ms = at_ms - begin_ms
     if open_ms < SLOT_MS or (  # or the current is steady and no charger holds the voltage
-        open_ms < CALM_MS and a is not None and not habit.blind and v <= model.float_v and -model.calm_a < a - fast_a < model.calm_a
+        open_ms < CALM_MS and a is not None and not blind and v <= model.float_v and -model.calm_a < a - fast_a < model.calm_a
     ):
-        return new(Belief, (at_ms, between(model, f, open_ms, 0.0 if habit.blind else ah), f, slot, habit, marks, anchor))
+        return new(Belief, (at_ms, between(model, f, open_ms, 0.0 if blind else ah), f, slot, habit, marks, anchor))
     return _settled(model, belief, f, slot, habit)
 
 
@@ -134,7 +135,7 @@ def _settled(model: Model, belief: Belief, f: Filter, slot: Slot, habit: Habit) 
         marks = new(Marks, (*marks[:REST_MOVED], marks.rest_moved + f.mean[SOC] - counted, *marks[REST_MOVED + 1 :]))
         found = rest_anchor(model, f, marks, last_ms)
         if found is not None:
-            marks = marks._replace(rest_anchor_ms=last_ms)
+            marks = changed(marks, rest_anchor_ms=last_ms)
         if blind:
             marks, full = by_charger_alone(model, f, marks, slot, seen)
         else:
@@ -231,7 +232,7 @@ def _after_gap(model: Model, belief: Belief, f: Filter, slot: Slot, habit: Habit
     anchor = Anchor("gap", at_ms, 100 * before, 100 * after, surprise)
     habit = habit._replace(interval_ms=min(at_ms - slot.last_ms, 2.0 * habit.interval_ms))
     fresh_slot = Slot(at_ms, at_ms, v, a, counter, 0.0, 0.0, 0, 0.0, 0.0, amps, known_c)
-    marks = belief.marks._replace(rest_since_ms=None, rest_v=None, slope_v_per_h=None, held_since_ms=None, held_v=None)
+    marks = changed(belief.marks, rest_since_ms=None, rest_v=None, slope_v_per_h=None, held_since_ms=None, held_v=None)
     return Belief(at_ms, after, f, fresh_slot, habit, marks, anchor)
 
 

@@ -14,6 +14,7 @@ from analytics.estimate.counting import floating, gassing_a, possible
 from analytics.estimate.filtering import MOST_SD, corrected, replaced
 from analytics.estimate.model import REFERENCE_C, Model
 from analytics.estimate.voltage import Seen
+from analytics.value import changed
 
 HELD_V = 0.04
 """For six cells: a charger's voltage stays within this. Judgement."""
@@ -61,12 +62,12 @@ def _held(model: Model, seen: Seen) -> bool:
 def by_charger(model: Model, f: Filter, marks: Marks, slot: Slot, seen: Seen) -> tuple[Filter, Marks, Anchor | None]:
     """The correction by a held voltage, and the full anchor once the current has fallen to the tail."""
     if not _held(model, seen):
-        return f, marks if marks.held_since_ms is None else marks._replace(held_since_ms=None, held_v=None), None
+        return f, marks if marks.held_since_ms is None else changed(marks, held_since_ms=None, held_v=None), None
     v, held, since_ms = seen.voltage_v, marks.held_v, marks.held_since_ms
     if since_ms is None or held is None or abs(v - held) > HELD_V * model.volts:
         sd = f.cov[0] ** 0.5
-        return f, marks._replace(held_since_ms=slot.begin_ms, held_v=v, tail_a=None, decay_h=None, full_moved=0.0, full_sd=sd), None
-    marks = marks._replace(held_v=held + 0.3 * (v - held))
+        return f, changed(marks, held_since_ms=slot.begin_ms, held_v=v, tail_a=None, decay_h=None, full_moved=0.0, full_sd=sd), None
+    marks = changed(marks, held_v=held + 0.3 * (v - held))
     since_h = (slot.last_ms - since_ms) / 3.6e6
     if since_h < 0.25:
         return f, marks, None
@@ -75,16 +76,16 @@ def by_charger(model: Model, f: Filter, marks: Marks, slot: Slot, seen: Seen) ->
     before = f.mean[SOC]
     f = by_tail(model, f, seen, since_h, marks.decay_h)
     after = f.mean[SOC]
-    marks = marks._replace(full_moved=marks.full_moved + after - before)
+    marks = changed(marks, full_moved=marks.full_moved + after - before)
     settled = since_h >= FULL_AFTER_H if high else since_h >= FLOAT_AFTER_H and after >= FLOAT_FULL
     if not settled or seen.current_a > model.tail_a:
         return f, marks, None
     known = marks.full_ms is not None and marks.full_ms >= min(since_ms, slot.last_ms - FULL_ONCE_MS)
     if known:
-        return f, marks._replace(full_ms=slot.last_ms), None
+        return f, changed(marks, full_ms=slot.last_ms), None
     before, told = 100 * possible(after - marks.full_moved), 100 * possible(after)
     anchor = Anchor("full", slot.last_ms, before, told, marks.full_moved / max(marks.full_sd, 0.01))
-    return f, marks._replace(full_ms=slot.last_ms), anchor
+    return f, changed(marks, full_ms=slot.last_ms), anchor
 
 
 def after_silence(model: Model, f: Filter, seen: Seen) -> Filter:
@@ -136,9 +137,9 @@ def _by_decay(model: Model, f: Filter, marks: Marks, slot: Slot, seen: Seen, sin
     """How fast the current falls at a held voltage is the time constant itself, once the first hour is over. `high`: at absorption."""
     net = seen.current_a - f.mean[OFFSET] - gassing_a(model, seen.voltage_v, seen.temperature_c)
     if not model.lead or since_h < DECAY_AFTER_H or net < 0.003 * model.capacity_ah:
-        return f, marks._replace(tail_a=None)
+        return f, changed(marks, tail_a=None)
     if marks.tail_a is None:
-        return f, marks._replace(tail_a=net, tail_ms=slot.last_ms)
+        return f, changed(marks, tail_a=net, tail_ms=slot.last_ms)
     hours = (slot.last_ms - marks.tail_ms) / 3.6e6
     if hours < 0.75:
         return f, marks
@@ -150,19 +151,19 @@ def _by_decay(model: Model, f: Filter, marks: Marks, slot: Slot, seen: Seen, sin
             temperature = 20.0 if seen.temperature_c is None else seen.temperature_c
             found = log(found_h) + TAIL_PER_K * (temperature - 20.0)
             f, _ = corrected(f, (0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 1.0), found - f.mean[TAIL], DECAY_SD**2)
-    return f, marks._replace(tail_a=net, tail_ms=slot.last_ms, decay_h=decay_h)
+    return f, changed(marks, tail_a=net, tail_ms=slot.last_ms, decay_h=decay_h)
 
 
 def by_charger_alone(model: Model, f: Filter, marks: Marks, slot: Slot, seen: Seen) -> tuple[Marks, Anchor | None]:
     """Without a current: a voltage at absorption for hours, and the count that follows from acceptance near full."""
     high = seen.voltage_v >= model.full_v
     if not high:
-        return marks if marks.held_since_ms is None else marks._replace(held_since_ms=None, held_v=None), None
+        return marks if marks.held_since_ms is None else changed(marks, held_since_ms=None, held_v=None), None
     if marks.held_since_ms is None:
-        return marks._replace(held_since_ms=slot.begin_ms, held_v=seen.voltage_v, full_moved=0.0, full_sd=f.cov[0] ** 0.5), None
+        return changed(marks, held_since_ms=slot.begin_ms, held_v=seen.voltage_v, full_moved=0.0, full_sd=f.cov[0] ** 0.5), None
     told = 100 * min(1.0, f.mean[SOC])
     if slot.last_ms - marks.held_since_ms < 4 * 3_600_000 or told < 95:
         return marks, None
     if marks.full_ms is not None and marks.full_ms >= marks.held_since_ms:
-        return marks._replace(full_ms=slot.last_ms), None
-    return marks._replace(full_ms=slot.last_ms), Anchor("full", slot.last_ms, told, told, 0.0)
+        return changed(marks, full_ms=slot.last_ms), None
+    return changed(marks, full_ms=slot.last_ms), Anchor("full", slot.last_ms, told, told, 0.0)

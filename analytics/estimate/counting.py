@@ -5,8 +5,9 @@ from __future__ import annotations
 from math import exp
 
 from analytics.estimate.belief import CAPACITY, OFFSET, SOC, Filter, Habit, Slot
-from analytics.estimate.filtering import Keep, Noise, bounded, moved, new
+from analytics.estimate.filtering import Keep, Noise, bounded, moved
 from analytics.estimate.model import GRID, Model
+from analytics.value import new
 
 SLOW_H = 3.0
 """Time constant of the slow polarisation. Judgement: acid diffusion through a plate takes hours (Ceraolo 2000 finds 1 to 3 h)."""

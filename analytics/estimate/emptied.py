@@ -13,6 +13,7 @@ from analytics.estimate.counting import possible
 from analytics.estimate.lithium import up_to
 from analytics.estimate.model import REFERENCE_C, Model
 from analytics.estimate.voltage import Seen
+from analytics.value import changed
 
 MOST_C = 0.2
 """Heavier loads than this part of the capacity per hour reach the voltage long before the end. Judgement: the five-hour rate."""
@@ -30,8 +31,7 @@ AGAIN_MS = 6 * 3_600_000
 
 def at_end(model: Model, seen: Seen) -> bool:
     """Whether the voltage is where a discharge is ended, under a load of every day or none."""
-    kind, cells = model.battery.kind, model.battery.cells
-    return seen.voltage_v <= kind.end_of_discharge_v.value * cells and -MOST_C * model.capacity_ah <= seen.current_a <= 0.5 * model.step_a
+    return seen.voltage_v <= model.end_v and -MOST_C * model.capacity_ah <= seen.current_a <= 0.5 * model.step_a
 
 
 def left(model: Model, seen: Seen) -> float:
@@ -66,7 +66,7 @@ def by_end(model: Model, f: Filter, marks: Marks, slot: Slot, seen: Seen) -> tup
     if not known or before > left(model, seen):
         f = up_to(f, left(model, seen), LEFT_SD**2 + _cold(model, seen)[1] ** 2)
     after = f.mean[SOC]
-    marks = marks._replace(empty_ms=slot.last_ms)
+    marks = changed(marks, empty_ms=slot.last_ms)
     if known:
         return f, marks, None
     return f, marks, Anchor("empty", slot.last_ms, 100 * possible(before), 100 * possible(after), (after - before) / max(sd, 0.01))

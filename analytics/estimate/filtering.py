@@ -5,9 +5,8 @@ from __future__ import annotations
 from typing import NamedTuple
 
 from analytics.estimate.belief import DIAGONAL, PAIRS, SOC, Filter, N
+from analytics.value import new
 
-new = tuple.__new__
-"""A named tuple's own constructor costs twice as much."""
 FLOOR = (1e-7, 1e-9, 1e-7, 1e-9, 1e-9, 1e-9, 1e-13, 1e-4)
 """Smallest variances. Judgement: far below anything that can be known, far above rounding."""
 ROWS = tuple(tuple(PAIRS.index((min(i, j), max(i, j))) for j in range(N)) for i in range(N))

@@ -64,6 +64,8 @@ class Model:
     """Lowest voltage that counts as absorption, at 25 °C."""
     float_v: float
     """Lowest voltage that only a charger holds."""
+    end_v: float
+    """At which a discharge is ended."""
     compensation_v: float
     """Absorption voltage per kelvin (negative)."""
     tail_a: float
@@ -103,6 +105,7 @@ def model_of(battery: Battery) -> Model:
         0.0001 * cells,
         (kind.absorption.low - 0.02) * cells,
         (2.2 if kind.lead_acid else kind.float_charge.high) * cells,
+        kind.end_of_discharge_v.value * cells,
         kind.compensation_v_per_k.value * cells,
         kind.tail_current_c.high * ah,
         kind.lead_acid,

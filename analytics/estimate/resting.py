@@ -7,6 +7,7 @@ from analytics.estimate.belief import SOC, Filter, Marks, Slot
 from analytics.estimate.counting import possible
 from analytics.estimate.model import Model
 from analytics.estimate.voltage import Seen
+from analytics.value import changed
 
 REST_C = 0.004
 """Current at rest as a part of the capacity per hour. Judgement: standby loads and the offset of a shunt stay below it."""
@@ -26,15 +27,21 @@ def rest_marked(model: Model, marks: Marks, slot: Slot, seen: Seen, blind: bool,
     else:
         loaded = abs(seen.current_a) > REST_C * model.capacity_ah or seen.voltage_v >= model.float_v
     if loaded:
-        return marks if since_ms is None else marks._replace(rest_since_ms=None, rest_v=None, slope_v_per_h=None, rest_anchor_ms=None)
+        return marks if since_ms is None else changed(marks, rest_since_ms=None, rest_v=None, slope_v_per_h=None, rest_anchor_ms=None)
     if since_ms is None or v is None:
-        return marks._replace(
-            rest_since_ms=slot.begin_ms, rest_v=seen.voltage_v, rest_v_ms=slot.last_ms, slope_v_per_h=None, rest_moved=0.0, rest_sd=sd
+        return changed(
+            marks,
+            rest_since_ms=slot.begin_ms,
+            rest_v=seen.voltage_v,
+            rest_v_ms=slot.last_ms,
+            slope_v_per_h=None,
+            rest_moved=0.0,
+            rest_sd=sd,
         )
     hours = (slot.last_ms - marks.rest_v_ms) / 3.6e6
     if hours < 1:
         return marks
-    return marks._replace(rest_v=seen.voltage_v, rest_v_ms=slot.last_ms, slope_v_per_h=(seen.voltage_v - v) / hours)
+    return changed(marks, rest_v=seen.voltage_v, rest_v_ms=slot.last_ms, slope_v_per_h=(seen.voltage_v - v) / hours)
 
 
 def settled(model: Model, marks: Marks, at_ms: int) -> bool:

@@ -28,7 +28,7 @@ from analytics.rules.low_voltage import LOW_VOLTAGE
 from analytics.rules.maintainer import MAINTAINER
 from analytics.rules.refresh_due import REFRESH_DUE
 from analytics.rules.returned_low import RETURNED_LOW
-from analytics.rules.rule import HOLD, Judgement, Rule, Said, finding_of
+from analytics.rules.rule import HOLD, Judgement, Pace, Rule, Said, finding_of
 from analytics.rules.sensor_clock import SENSOR_CLOCK
 from analytics.rules.sensor_disagrees import SENSOR_DISAGREES
 from analytics.rules.sensor_offset import SENSOR_OFFSET
@@ -84,20 +84,20 @@ RULES: tuple[Rule, ...] = (
 )
 
 ON_DELAY_MS = {rule.name: 1000 * rule.on_delay_s for rule in RULES}
-URGENT = frozenset(("deep_discharge", "low_voltage", "freezing"))
-"""What may change within minutes."""
+ALL: tuple[Pace, ...] = ("always", "charging", "in use", "hourly")
+PACES: dict[tuple[bool, bool], tuple[Pace, ...]] = {
+    (False, False): ("always",),
+    (True, False): ("always", "charging"),
+    (False, True): ("always", "in use"),
+    (True, True): ("always", "charging", "in use"),
+}
+"""What is judged between the hours, by whether a charge runs and whether this is a trip."""
 
 
 @cache
-def soon(standing: tuple[str, ...], charging: bool, in_use: bool = False) -> tuple[Rule, ...]:
-    """The rules that are judged every five minutes: urgent ones, those of charging while a charge runs, the forecast on a trip, where an hour
-    is half of the response time, and all that stand or are pending.
-
-    The others look at what changes hourly at most (forecast, dues, what was learned, the battery's life). They are judged when the hour
-    turns, when a phase, mode or charge begins or ends, and on ticks and notes.
-    """
-    named = {*URGENT, *standing, *(("forecast_low",) if in_use else ())}
-    return tuple(r for r in RULES if r.name in named or (charging and r.name.startswith("charge_")))
+def soon(standing: tuple[str, ...], paces: tuple[Pace, ...]) -> tuple[Rule, ...]:
+    """The rules of these paces and those that have something to remember, in the order of the table."""
+    return tuple(r for r in RULES if r.pace in paces or r.name in standing)
 
 
-__all__ = ["HOLD", "ON_DELAY_MS", "RULES", "Judgement", "Rule", "Said", "finding_of", "soon"]
+__all__ = ["ALL", "HOLD", "ON_DELAY_MS", "PACES", "RULES", "Judgement", "Pace", "Rule", "Said", "finding_of", "soon"]

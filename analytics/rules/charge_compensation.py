@@ -32,8 +32,10 @@ def measured_v_per_k(session: Session) -> float | None:
 
 def judge(view: View, standing: bool) -> Judgement:
     session, battery = telling.relevant(view.charging.session, view.now_ms), view.battery
+    if session is None or not view.model.lead:
+        return None
     usual, strongest, mildest = window.compensation_v_per_k(battery)
-    if session is None or not view.model.lead or usual == 0.0:
+    if usual == 0.0:
         return None
     if session.absorption_v is None or session.absorption_ms < HELD_MS or session.absorption_c is None:
         return HOLD if standing else None
@@ -94,4 +96,4 @@ def over(view: View) -> str:
     return "The last charging voltage suited the temperature."
 
 
-CHARGE_COMPENSATION = Rule("charge_compensation", 0, OFF_DELAY_S, judge, over)
+CHARGE_COMPENSATION = Rule("charge_compensation", 0, OFF_DELAY_S, judge, over, "charging")

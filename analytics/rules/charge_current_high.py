@@ -38,4 +38,4 @@ def over(view: View) -> str:
     return "The last charge kept to the current that this battery takes."
 
 
-CHARGE_CURRENT_HIGH = Rule("charge_current_high", 0, 0, judge, over)
+CHARGE_CURRENT_HIGH = Rule("charge_current_high", 0, 0, judge, over, "charging")

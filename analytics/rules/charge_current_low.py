@@ -39,4 +39,4 @@ def over(view: View) -> str:
     return "The charge has got further, or has ended."
 
 
-CHARGE_CURRENT_LOW = Rule("charge_current_low", 0, 0, judge, over)
+CHARGE_CURRENT_LOW = Rule("charge_current_low", 0, 0, judge, over, "charging")

@@ -16,16 +16,18 @@ def judge(view: View, standing: bool) -> Judgement:
     session = telling.relevant(view.charging.session, view.now_ms)
     if session is None:
         return None
-    battery = view.battery
+    battery, volts = view.battery, session.equalisation_v
+    proven = session.float_ms > 0 or (session.over and session.absorption_ms > 0)
+    silent = None if proven or not standing else HOLD
+    if volts is None:
+        return silent
     allowed_v = window.equalisation_high_v(battery)
-    volts = session.equalisation_v
-    up = volts is not None and session.absorption_v is not None and volts > session.absorption_v + STEP_CELL_V * battery.cells
+    up = session.absorption_v is not None and volts > session.absorption_v + STEP_CELL_V * battery.cells
     stepped = up and session.absorption_ms >= 600_000 and session.equalisation_ms >= SEEN_MS
     wrong = stepped and allowed_v is None
     long = allowed_v is not None and session.equalisation_ms > LONGEST_MS
-    if volts is None or not (wrong or long):
-        proven = session.float_ms > 0 or (session.over and session.absorption_ms > 0)
-        return None if proven or not standing else HOLD
+    if not (wrong or long):
+        return silent
     why = (
         f"{battery.kind.a_title} battery must not have one"
         if wrong
@@ -56,4 +58,4 @@ def over(view: View) -> str:
     return "The last charge went without an equalisation."
 
 
-CHARGE_EQUALISATION = Rule("charge_equalisation", 0, 0, judge, over)
+CHARGE_EQUALISATION = Rule("charge_equalisation", 0, 0, judge, over, "charging")

@@ -50,4 +50,4 @@ def over(view: View) -> str:
     return "The battery has not been charged below freezing for a week."
 
 
-CHARGE_LITHIUM_COLD = Rule("charge_lithium_cold", 0, 0, judge, over)
+CHARGE_LITHIUM_COLD = Rule("charge_lithium_cold", 0, 0, judge, over, "charging")

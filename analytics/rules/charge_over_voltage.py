@@ -103,4 +103,4 @@ def over(view: View) -> str:
     return "The last charge stayed within the voltage window of this battery."
 
 
-CHARGE_OVER_VOLTAGE = Rule("charge_over_voltage", 0, 0, judge, over)
+CHARGE_OVER_VOLTAGE = Rule("charge_over_voltage", 0, 0, judge, over, "charging")

@@ -32,4 +32,4 @@ def over(view: View) -> str:
     return "The pulses have ended."
 
 
-CHARGE_PULSED = Rule("charge_pulsed", 0, 0, judge, over)
+CHARGE_PULSED = Rule("charge_pulsed", 0, 0, judge, over, "charging")

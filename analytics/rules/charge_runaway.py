@@ -82,4 +82,4 @@ def over(view: View) -> str:
     return "The current has fallen again, or the charge has ended."
 
 
-CHARGE_RUNAWAY = Rule("charge_runaway", 0, 1800, judge, over)
+CHARGE_RUNAWAY = Rule("charge_runaway", 0, 1800, judge, over, "charging")

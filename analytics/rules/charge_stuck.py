@@ -67,4 +67,4 @@ def over(view: View) -> str:
     return "The charger has left absorption."
 
 
-CHARGE_STUCK = Rule("charge_stuck", 0, 0, judge, over)
+CHARGE_STUCK = Rule("charge_stuck", 0, 0, judge, over, "charging")

@@ -63,4 +63,4 @@ def over(view: View) -> str:
     return "The last charge reached the voltage that this battery needs."
 
 
-CHARGE_UNDER_VOLTAGE = Rule("charge_under_voltage", 0, 0, judge, over)
+CHARGE_UNDER_VOLTAGE = Rule("charge_under_voltage", 0, 0, judge, over, "charging")

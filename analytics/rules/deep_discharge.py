@@ -69,4 +69,4 @@ def over(view: View) -> str:
     return f"The battery is {charge_with_interval(view)} again."
 
 
-DEEP_DISCHARGE = Rule("deep_discharge", 0, 3600, judge, over)
+DEEP_DISCHARGE = Rule("deep_discharge", 0, 3600, judge, over, "always")

@@ -168,4 +168,4 @@ def over(view: View) -> str:
     return f"The battery is {charge_with_interval(view)}; it is not expected below the limit before {lasting((forecast.earliest_ms - view.now_ms) / HOUR_MS)} from now."
 
 
-FORECAST_LOW = Rule("forecast_low", 900, 6 * 3600, judge, over)
+FORECAST_LOW = Rule("forecast_low", 900, 6 * 3600, judge, over, "in use")

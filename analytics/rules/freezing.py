@@ -61,4 +61,4 @@ def over(view: View) -> str:
     return f"The battery is {charge_with_interval(view)}; freezing is {freezing.margin_k:.0f} K away again."
 
 
-FREEZING = Rule("freezing", 1200, 72 * 3600, judge, over)
+FREEZING = Rule("freezing", 1200, 72 * 3600, judge, over, "always")

@@ -62,4 +62,4 @@ def over(view: View) -> str:
     return f"The battery is {charge_with_interval(view)} again."
 
 
-LOW_VOLTAGE = Rule("low_voltage", 900, 3600, judge, over)
+LOW_VOLTAGE = Rule("low_voltage", 900, 3600, judge, over, "always")

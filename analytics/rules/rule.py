@@ -1,6 +1,7 @@
 """What a rule is, and what it may see. The table of rules stands in `analytics/rules/__init__.py`."""
 
 from collections.abc import Callable
+from dataclasses import dataclass
 from enum import Enum
 from typing import Final, Literal, NamedTuple
 
@@ -19,23 +20,30 @@ HOLD: Final = Held.HOLD
 
 class Said(NamedTuple):
     """A condition that holds, its words still unspoken. Rules are judged every five minutes and what stands may stand for weeks, so the
-    words (which cost far more than the judging) are made only where somebody reads them. `words` must be called within the same step."""
+    words (which cost far more than the judging) are made only where somebody reads them.
+
+    Of an alert whose rule was not due, `words` judges it first, and may find that nothing holds any more.
+    """
 
     rule: str
     priority: str
-    words: Callable[[], Finding]
-
-
-def finding_of(judged: "Finding | Said") -> Finding:
-    """The finding in full."""
-    return judged.words() if isinstance(judged, Said) else judged
+    words: "Callable[[], Judgement]"
 
 
 Judgement = Finding | Said | None | Literal[Held.HOLD]
+Pace = Literal["always", "charging", "in use", "hourly"]
 
 
-class Rule(NamedTuple):
-    """One rule. `judge(view, standing)` gets whether its alert stands now, to use the clearing threshold (hysteresis).
+def finding_of(judged: Judgement) -> Finding | None:
+    """The finding in full; None where nothing holds or can be told."""
+    while isinstance(judged, Said):
+        judged = judged.words()
+    return None if judged is HOLD else judged
+
+
+@dataclass(frozen=True, slots=True)
+class Rule:
+    """One rule: made once, read many times. `judge(view, standing)` gets whether its alert stands now, to use the clearing threshold (hysteresis).
 
     It gives a Finding (or Said, for one that may stand long) while the condition holds, None when it does not, HOLD when it cannot tell. Delays are in data time.
     """
@@ -46,3 +54,6 @@ class Rule(NamedTuple):
     judge: Callable[[View, bool], Judgement]
     over: Callable[[View], str]
     """The sentence that says how it stands now that the alert is over."""
+    pace: Pace = "hourly"
+    """When it is judged: with every judgement (what may change within minutes), while a charge runs, on a trip (for which an hour is half of the
+    response time), or only when the hour turns, when something begins or ends, and on ticks and notes: most look at what changes no faster."""

@@ -67,4 +67,4 @@ def over(view: View) -> str:
     return f"Heard again: the battery is {charge_with_interval(view)}."
 
 
-SILENCE = Rule("silence", 0, 0, judge, over)
+SILENCE = Rule("silence", 0, 0, judge, over, "always")

@@ -7,10 +7,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from analytics.span import new
 from analytics.trend.forecast import forecast_of
 from analytics.trend.hourly import hour_over
 from analytics.trend.memory import DAY_MS, HOUR_MS, Exposure, Hour, TrendMemory
+from analytics.value import changed, new
 
 if TYPE_CHECKING:
     from analytics.reading import Note
@@ -46,7 +46,7 @@ def update(view: View, memory: TrendMemory) -> TrendMemory:
         memory = _foreseen(view, memory)
     hour = _grown(view, span, memory)
     if span.voltage_v < 0.93 * view.model.top_v or memory.eod_ms is not None:
-        return memory._replace(hour=hour, eod_ms=_eod_ms(view, span, memory.eod_ms))
+        return changed(memory, hour=hour, eod_ms=_eod_ms(view, span, memory.eod_ms))
     return new(TrendMemory, (hour, *memory[1:]))
 
 
@@ -57,7 +57,7 @@ def _foreseen(view: View, memory: TrendMemory) -> TrendMemory:
     if early_ms is None or early_ms - view.now_ms > NEAR_MS or recent_a is None or hour.heard_ms < OFTEN_MS:
         return memory
     running_a = 1000 * (hour.in_as - hour.out_as) / hour.heard_ms
-    return memory._replace(forecast=forecast_of(view, memory._replace(recent_a=min(recent_a, round(running_a, 4)))))
+    return changed(memory, forecast=forecast_of(view, changed(memory, recent_a=min(recent_a, round(running_a, 4)))))
 
 
 def _grown(view: View, span: Span, memory: TrendMemory) -> Hour:
@@ -102,7 +102,7 @@ def _eod_ms(view: View, span: Span, since_ms: int | None) -> int | None:
 
     The end-of-discharge voltage holds at the rated current (EN 50342); what a mover's burst adds is taken off through the resistance.
     """
-    limit_v = view.battery.kind.end_of_discharge_v.value * view.battery.cells
+    limit_v = view.model.end_v
     beyond_a = 0.0 if span.current_a is None else max(0.0, -span.current_a - 0.2 * view.model.capacity_ah)
     voltage_v = span.voltage_v + beyond_a * view.model.ohms
     if voltage_v < limit_v:
@@ -115,7 +115,7 @@ def noted(view: View, memory: TrendMemory, note: Note) -> TrendMemory:
     if note.kind == "replaced":
         return TrendMemory(rest_after_ms=note.at_ms)
     if note.kind == "coldest" and isinstance(note.value, int | float):
-        return memory._replace(coldest_c=float(note.value), coldest_until_ms=note.at_ms + COLDEST_MS)
+        return changed(memory, coldest_c=float(note.value), coldest_until_ms=note.at_ms + COLDEST_MS)
     if note.kind == "forget" and note.value == "all":
-        return memory._replace(points=(), top_mv=None, slope=None, quick=None, load_ah=(), sun_ah=(), pattern_h=0, forecast=None)
+        return changed(memory, points=(), top_mv=None, slope=None, quick=None, load_ah=(), sun_ah=(), pattern_h=0, forecast=None)
     return memory

@@ -8,6 +8,7 @@ from analytics.trend.forecast import forecast_of, standing_load_of
 from analytics.trend.level import charge_of
 from analytics.trend.memory import BIN_H, BINS, DAYS, HOUR_MS, OLD_DAYS, Hour, TrendMemory
 from analytics.trend.points import daily_slope, quick_slope
+from analytics.value import changed
 
 if TYPE_CHECKING:
     from analytics.view import View
@@ -28,7 +29,7 @@ def hour_over(view: View, memory: TrendMemory, at_h: int) -> TrendMemory:
     """The memory with the running hour folded in and a new hour begun; `at_h` is the new hour."""
     hour = memory.hour
     if hour.at_h < 0 or at_h < hour.at_h:
-        return memory._replace(hour=Hour(at_h), day=at_h // 24, day_v=None)
+        return changed(memory, hour=Hour(at_h), day=at_h // 24, day_v=None)
     if hour.heard_ms:
         memory = _charged(view, memory, hour)
         if hour.in_as or hour.out_as:
@@ -36,23 +37,23 @@ def hour_over(view: View, memory: TrendMemory, at_h: int) -> TrendMemory:
         memory = _exposed(view, memory, hour)
     block_over = at_h // BIN_H != hour.at_h // BIN_H
     if block_over and hour.top_v is not None and (memory.day_v is None or hour.top_v < memory.day_v):
-        memory = memory._replace(day_v=hour.top_v)
+        memory = changed(memory, day_v=hour.top_v)
     if at_h // 24 != memory.day:
         memory = _day_over(view, memory, at_h // 24)
     load, forecast = standing_load_of(view, memory, hour), forecast_of(view, memory)
-    return memory._replace(hour=Hour(at_h, None if block_over else hour.top_v), load=load, forecast=forecast)
+    return changed(memory, hour=Hour(at_h, None if block_over else hour.top_v), load=load, forecast=forecast)
 
 
 def _charged(view: View, memory: TrendMemory, hour: Hour) -> TrendMemory:
     """Sessions of charging, and from when on a rest voltage counts again."""
     end_ms = (hour.at_h + 1) * HOUR_MS
     if hour.charged:
-        memory = memory._replace(charged_ms=end_ms, charged_h=memory.charged_h + 1, rest_after_ms=end_ms + 4 * HOUR_MS)
-        return memory if memory.charged_h < REAL_CHARGE_H else memory._replace(points=(), slope=None, quick=None, day_v=None)
+        memory = changed(memory, charged_ms=end_ms, charged_h=memory.charged_h + 1, rest_after_ms=end_ms + 4 * HOUR_MS)
+        return memory if memory.charged_h < REAL_CHARGE_H else changed(memory, points=(), slope=None, quick=None, day_v=None)
     settle_h = SETTLE_LEAD_H if view.model.lead else SETTLE_LITHIUM_H
     if memory.charged_h < REAL_CHARGE_H:
-        return memory if memory.charged_h == 0 else memory._replace(charged_h=0.0)
-    return memory._replace(charged_h=0.0, rest_after_ms=max(memory.rest_after_ms, end_ms + settle_h * HOUR_MS))
+        return memory if memory.charged_h == 0 else changed(memory, charged_h=0.0)
+    return changed(memory, charged_h=0.0, rest_after_ms=max(memory.rest_after_ms, end_ms + settle_h * HOUR_MS))
 
 
 def _patterned(memory: TrendMemory, hour: Hour) -> TrendMemory:
@@ -66,7 +67,8 @@ def _patterned(memory: TrendMemory, hour: Hour) -> TrendMemory:
     weight = 0.5 if memory.pattern_h < 24 else 0.13
     load = round(loads[bin_] + weight * (out_ah - loads[bin_]), 4)
     sun = round(suns[bin_] + weight * (in_ah - suns[bin_]), 4)
-    return memory._replace(
+    return changed(
+        memory,
         load_ah=(*loads[:bin_], load, *loads[bin_ + 1 :]),
         sun_ah=(*suns[:bin_], sun, *suns[bin_ + 1 :]),
         pattern_h=min(memory.pattern_h + 1, 10_000),
@@ -78,7 +80,7 @@ def _exposed(view: View, memory: TrendMemory, hour: Hour) -> TrendMemory:
     charge, e = charge_of(view), memory.exposure
     full = hour.charged and (memory.charged_h >= FULL_H or (charge is not None and charge[0] > 97))
     if full and e.low_h:
-        return memory._replace(exposure=e._replace(low_h=0.0, depth_pct_h=0.0))
+        return changed(memory, exposure=e._replace(low_h=0.0, depth_pct_h=0.0))
     if charge is None:
         return memory
     pct = charge[0]
@@ -87,24 +89,24 @@ def _exposed(view: View, memory: TrendMemory, hour: Hour) -> TrendMemory:
     limit = view.battery.kind.sulfation_pct
     if limit is not None and not hour.charged and pct < limit.value:
         e = e._replace(low_h=e.low_h + 1, depth_pct_h=round(e.depth_pct_h + limit.value - pct, 1))
-    return memory if e is memory.exposure else memory._replace(exposure=e)
+    return memory if e is memory.exposure else changed(memory, exposure=e)
 
 
 def _day_over(view: View, memory: TrendMemory, day: int) -> TrendMemory:
     """The day's rest voltage becomes a point; the line through the points is drawn anew."""
     if memory.day_v is None:
-        return memory._replace(day=day)
+        return changed(memory, day=day)
     point = (memory.day, round(memory.day_v * 1000))
     points = memory.points
     if points and point[0] - points[-1][0] > OLD_DAYS:
         points = ()
     if points and point[1] - points[-1][1] > 10 * JUMP_PCT * view.model.volts and points[-1][1] > 1000 * view.model.grid[EMPTY]:
-        memory = memory._replace(changed_ms=(memory.day + 1) * 24 * HOUR_MS, exposure=memory.exposure._replace(low_h=0.0, depth_pct_h=0.0))
+        memory = changed(memory, changed_ms=(memory.day + 1) * 24 * HOUR_MS, exposure=memory.exposure._replace(low_h=0.0, depth_pct_h=0.0))
         points = ()
     points = (*points, point)[-DAYS:]
     top_mv = memory.top_mv
     if len(points) >= 3:
         confirmed = min(v for _, v in points[-3:])
         top_mv = confirmed if top_mv is None else max(top_mv, confirmed)
-    memory = memory._replace(day=day, day_v=None, points=points, top_mv=top_mv)
-    return memory._replace(slope=daily_slope(view, memory), quick=quick_slope(view, memory))
+    memory = changed(memory, day=day, day_v=None, points=points, top_mv=top_mv)
+    return changed(memory, slope=daily_slope(view, memory), quick=quick_slope(view, memory))

@@ -7,7 +7,7 @@ import pytest
 from analytics.battery import Battery
 from analytics.core import begin, view_of
 from analytics.reading import Note, Reading
-from analytics.rules import Said, soon
+from analytics.rules import PACES, Said, soon
 from analytics.rules.forecast_low import FORECAST_LOW
 from analytics.trend.forecast import forecast_of
 from analytics.use import UseMemory
@@ -189,5 +189,5 @@ def test_no_warning_at_dawn_before_a_sun_that_usually_suffices() -> None:
 
 def test_on_tour_the_forecast_is_judged_every_five_minutes() -> None:
     """An hour is half of the response time in use; in storage once an hour is enough."""
-    assert FORECAST_LOW in soon((), False, True)
-    assert FORECAST_LOW not in soon((), False, False)
+    assert FORECAST_LOW in soon((), PACES[False, True])
+    assert FORECAST_LOW not in soon((), PACES[False, False])

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from analytics.battery import Battery
 from analytics.core import State, begin, step
 from analytics.reading import Reading
-from analytics.rules import RULES, URGENT, soon
+from analytics.rules import PACES, RULES, soon
 from analytics.span import CALM_MS, IDLE_MS, Span
 
 START_MS = 1_790_000_100_000 // IDLE_MS * IDLE_MS
@@ -99,10 +99,11 @@ def test_every_reading_is_in_one_span_and_none_lies_across_a_quarter_of_an_hour(
 
 def test_rules_judged_between_the_hours_are_the_urgent_ones_those_of_a_charge_and_those_that_stand() -> None:
     """Nothing that has begun or is pending is passed over, in the order of the table."""
-    assert {r.name for r in soon((), False)} == URGENT
-    charging = [r.name for r in soon(("silence",), True)]
-    assert set(charging) == URGENT | {"silence"} | {r.name for r in RULES if r.name.startswith("charge_")}
-    assert charging == [r.name for r in RULES if r.name in charging]
+    assert {r.name for r in soon((), PACES[False, False])} == {"deep_discharge", "low_voltage", "silence", "freezing"}
+    charging = soon(("check_due",), PACES[True, False])
+    assert "check_due" in {r.name for r in charging}
+    assert {r.pace for r in charging} == {"always", "charging", "hourly"}
+    assert charging == tuple(r for r in RULES if r in charging)
 
 
 def test_details_say_the_same_whenever_they_are_said() -> None:
