@@ -1,7 +1,7 @@
 """`step(state, input) -> (state, outcome)`: the one function the rest of the house calls. Replay is a fold of it.
 
 Three speeds: each reading moves the estimate; each closed span (a minute, more while nothing changes) moves the slow components; the
-rules are judged on a transition or every five minutes, a quarter of an hour while nothing is at stake. No I/O, no clock: time comes in with the input.
+rules are judged on a transition or every five minutes (slow ones by the hour), a quarter of an hour while nothing is at stake. No I/O, no clock: time comes in with the input.
 """
 
 from typing import NamedTuple

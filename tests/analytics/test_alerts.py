@@ -9,7 +9,7 @@ from analytics import alerts
 from analytics.alerts import AGAIN, SOON_MS, AlertMemory
 from analytics.assessment import AlertEvent, Finding
 from analytics.core import begin, view_of
-from analytics.rules import HOLD, RULES, Judgement, Rule
+from analytics.rules import ALL, HOLD, PACES, RULES, Judgement, Rule, finding_of
 from analytics.use import UseMemory
 from analytics.view import View
 from tests.analytics.lives import HOUR_MS, START_MS, agm
@@ -139,6 +139,19 @@ def test_an_alert_of_a_rule_that_is_gone_is_ended_aloud() -> None:
     memory, events, _ = alerts.update(view(START_MS + HOUR_MS), memory, ())
     assert [(e.kind, e.reason) for e in events] == [("ended", "the rule is no longer judged")]
     assert memory == AlertMemory()
+
+
+def test_between_the_hours_a_slow_alert_that_simply_stands_waits_and_is_still_told() -> None:
+    """Its rule is asked again when the hour turns, or by whoever reads the details; what is pending or about to end is judged each time."""
+    script = Script([finding(), finding(), finding("high"), None, None, None], on_delay_s=60, off_delay_s=60)
+    memory, events, told = AlertMemory(), [], []
+    for minute in range(6):
+        paces = ALL if minute in (0, 3) else PACES[False, False]
+        memory, new, conditions = alerts.update(view(START_MS + minute * MINUTE_MS), memory, (script.rule,), paces)
+        events.extend(new)
+        told.append([finding_of(c) for c in conditions])
+    assert minutes(events) == [("began", 1), ("ended", 4)]
+    assert told == [[finding()], [finding()], [finding("high")], [], [], []]
 
 
 WORDS: st.SearchStrategy[Judgement] = st.sampled_from([None, HOLD, finding("low"), finding("medium"), finding("high")])
