@@ -6,7 +6,8 @@ import pytest
 
 from analytics.ageing import Life
 from analytics.ageing.life import _filled, _recharged
-from analytics.ageing.memory import Pace
+from analytics.ageing.memory import Leg, Pace, Swap
+from analytics.ageing.swap import watched
 from analytics.charging import ChargingMemory, Session
 from analytics.charging.phases import HELD_MS, _regulated_phase
 from analytics.charging.window import absorption_high_v, float_high_v
@@ -84,3 +85,16 @@ def test_a_set_point_counts_once_it_has_stood() -> None:
         assert _regulated_phase(AGM, ChargingMemory(session=session), 14.0, 5.0, 25.0) == "absorption"
     high = Session(BEGAN_MS, NOON_MS, equalisation_v=14.6, equalisation_ms=HELD_MS)
     assert _regulated_phase(AGM, ChargingMemory(session=high), 14.4, 5.0, 25.0) == "float"
+
+
+def test_a_step_counts_once_it_has_stood_for_two_hours() -> None:
+    """What was counted since is taken off; a recovery of two fifths of the step drops it; less than two hours leave it open."""
+    seen, since = with_(), Swap(NOON_MS - 3 * HOUR, NOON_MS - 2 * HOUR, 60.0, 30.0, 0.0)
+    life = Life(begun_ms=0, at_ms=NOON_MS, swap=since, capacity_ah=90.0)
+    for pct, in_ah, ms, stays, confirmed in (
+        (30.0, 0.0, 0, True, True), (30.0, 0.0, -1, True, False), (41.9, 0.0, 0, True, True), (42.0, 0.0, 0, False, False), (18.1, 0.0, 0, True, True),
+        (50.0, 20.0, 0, True, True), (30.0, 20.0, 0, False, False),
+    ):  # fmt: skip
+        found = watched(seen, life, Leg(NOON_MS + ms, pct, in_ah, 0.0, 0.5))
+        assert (found.swap is not None, found.swap is not None and found.swap.confirmed) == (stays, confirmed), (pct, in_ah, ms)
+        assert (found.capacity_ah is None) is confirmed
