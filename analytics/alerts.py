@@ -58,17 +58,17 @@ def update(
     events: list[AlertEvent] = []
     findings: list[Finding | Said] = []
     for rule in rules:
-        standing = known.pop(rule.name, None) if known else None
-        if standing is None:
+        if rule.name not in known:
             judged = rule.judge(view, False)
             if judged is None or judged is HOLD:
                 continue
             standing = Standing(rule.name)
-        elif rule.pace not in paces and standing.began_ms is not None and standing.clearing_ms is None:
-            kept.append(standing)
-            findings.append(new(Said, (rule.name, standing.priority, partial(rule.judge, view, True))))
-            continue
         else:
+            standing = known.pop(rule.name)
+            if rule.pace not in paces and standing.began_ms is not None and standing.clearing_ms is None:
+                kept.append(standing)
+                findings.append(new(Said, (rule.name, standing.priority, partial(rule.judge, view, True))))
+                continue
             judged = rule.judge(view, standing.began_ms is not None)
         if judged is not None and judged is not HOLD:
             findings.append(judged)
