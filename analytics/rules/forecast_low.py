@@ -30,6 +30,7 @@ CLOSE_PCT = 3.0
 """Judgement: with the low end of its charge so near the limit, a slow fall is a matter of a point or two of charge, and a line through
 voltages in steps of 10 mV trembles by as much: what stands does not end, and what lies but half a response time further off begins."""
 NEAR_PCT = 15.0
+"""Judgement: far enough for a charge to have been one; a line that flattens on LiFePO4's plateau is none."""
 CLEAR_PCT = 5.0
 """Judgement: an alert that came true does not end because nothing is left to fall."""
 
@@ -57,9 +58,10 @@ def judge(view: View, standing: bool) -> Judgement:
     within_h = response_h(view) + (LINE_H if stored_line else LOOK_H)
     if standing:
         within_h = max(within_h * (1 + MARGIN), within_h + (LEAST_IN_USE_H if view.use.mode == "in use" else LEAST_H))
-    elif stored_line and _is_close(view, forecast.limit_pct):
+    elif stored_line and _is_close(view, forecast.limit_pct + CLOSE_PCT):
         within_h *= 1 + MARGIN
-    if forecast.earliest_ms - view.now_ms > within_h * HOUR_MS and not (standing and _is_close(view, forecast.limit_pct)):
+    stands_pct = forecast.limit_pct + (CLOSE_PCT if view.model.lead else NEAR_PCT)
+    if forecast.earliest_ms - view.now_ms > within_h * HOUR_MS and not (standing and _is_close(view, stands_pct)):
         return None
     if not standing and view.use.mode == "in use" and not _is_likely(view, forecast.limit_pct):
         return None
@@ -86,10 +88,10 @@ def _draws_more(view: View) -> bool:
     return span.current_a < 0 or (recent_a is not None and max(span.current_a, recent_a) < SMALL_C * view.model.capacity_ah)
 
 
-def _is_close(view: View, limit_pct: float) -> bool:
+def _is_close(view: View, close_pct: float) -> bool:
     """A stored battery that still falls, its low end close to the limit."""
     charge = charge_of(view)
-    return view.use.mode == "stored" and charge is not None and charge[1] < limit_pct + CLOSE_PCT
+    return view.use.mode == "stored" and charge is not None and charge[1] < close_pct
 
 
 def _still_low(view: View, limit_pct: float) -> bool:

@@ -185,11 +185,23 @@ def test_low_and_deep() -> None:
 
 
 def test_what_is_foreseen_is_said_within_the_owners_response_time() -> None:
-    """Stored or in use it has its own, with 18 h (in use half an hour) until the next look; once said it stays half as long again or a day."""
+    """Stored or in use it has its own, with 18 h (in use half an hour) until the next look; once said it stays half as long again or a day.
 
-    def said(hours: float, mode: str = "stored", *, standing: bool = False, pct: float = 80.0, basis: str = "rest voltage slope") -> str:
-        trend = TrendMemory(forecast=Forecast(LIMIT, NOON_MS + int(hours * HOUR), None, basis))
-        return speaks("forecast_low", with_(pct=(pct, pct - 5, pct + 5), trend=trend, use=UseMemory(mode=mode, since_ms=1)), standing)
+    Three points above the limit it stays anyhow, LiFePO4 fifteen; and what is so close to it is said half as long before."""
+
+    def said(
+        hours: float,
+        mode: str = "stored",
+        *,
+        standing: bool = False,
+        pct: float = 80.0,
+        basis: str = "rest voltage slope",
+        battery: Battery = AGM,
+    ) -> str:
+        trend = TrendMemory(forecast=Forecast(battery.limit_pct, NOON_MS + int(hours * HOUR), None, basis))
+        return speaks(
+            "forecast_low", with_(battery, pct=(pct, pct - 5, pct + 5), trend=trend, use=UseMemory(mode=mode, since_ms=1)), standing
+        )
 
     stored_h, in_use_h = AGM.response_stored_h + 18, AGM.response_in_use_h + 0.5
     assert [said(stored_h), said(stored_h + 0.01)] == ["speaks", "silent"]
@@ -199,6 +211,9 @@ def test_what_is_foreseen_is_said_within_the_owners_response_time() -> None:
     tour_h = max(1.5 * in_use_h, in_use_h + 6)
     assert [said(tour_h, "in use", standing=True), said(tour_h + 0.01, "in use", standing=True)] == ["speaks", "silent"]
     assert [said(999, standing=True, pct=LIMIT + p) for p in (7.99, 8.01)] == ["speaks", "silent"]
+    assert [said(999, standing=True, pct=LITHIUM.limit_pct + p, battery=LITHIUM) for p in (19.99, 20.01)] == ["speaks", "silent"]
+    assert [said(1.5 * stored_h + h, pct=LIMIT + p) for h, p in ((0, 7.99), (0.01, 7.99), (0, 8.01))] == ["speaks", "silent", "silent"]
+    assert said(stored_h + 1, pct=LIMIT + 7.99, basis="charge balance") == "silent"
     assert [said(1, standing=s, basis="cannot judge: fewer") for s in (False, True)] == ["silent", "holds"]
 
 
