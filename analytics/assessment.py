@@ -131,10 +131,14 @@ class Untold:
     What they are said from are values, so they are the same whenever they are said.
     """
 
-    __slots__ = ("_say", "at_ms", "findings")
+    __slots__ = ("_say", "at_ms", "findings", "gist")
 
-    def __init__(self, at_ms: int, findings: tuple[Finding | Said, ...], say: Callable[[], Details]) -> None:
+    def __init__(
+        self, at_ms: int, findings: tuple[Finding | Said, ...], say: Callable[[], Details], gist: tuple[object, ...] | None = None
+    ) -> None:
         self.at_ms = at_ms
+        self.gist = gist
+        """What a person acts on, known before the words: who keeps details may spare himself new ones of the same gist. None: of no other's."""
         self.findings: tuple[Finding | Said, ...] = findings
         """Rule and priority of each are known before the words."""
         self._say: Details | Callable[[], Details] = say
@@ -146,6 +150,11 @@ class Untold:
             say = self._say = say()
             self.findings = say.findings
         return say
+
+    def passing(self) -> Details:
+        """The details for one who keeps them himself: not remembered here, where those of a fleet would be most of its memory."""
+        say = self._say
+        return say if isinstance(say, Details) else say()
 
     def __eq__(self, other: object) -> bool:
         return self.said() == (other.said() if isinstance(other, Untold) else other)

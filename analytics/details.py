@@ -14,6 +14,9 @@ STRONG_C = 0.05
 """Judgement: with less than a twentieth of the capacity per hour the charge moves by 1.3 points in a quarter of an hour at most, so a
 sentence so old agrees with the number beside it. The forecast, the dues and the ageing are themselves renewed hourly at most."""
 
+NEAR_MS = 2 * 86_400_000
+"""Judgement: farther ahead, a time is said in days."""
+
 
 def is_old(view: View, judged_ms: int, details: Details | Untold, findings: tuple[Finding | Said, ...]) -> bool:
     """Whether the details want making anew though nothing began, ended or changed: who reads them has to keep and send them anew, too.
@@ -33,7 +36,16 @@ def is_old(view: View, judged_ms: int, details: Details | Untold, findings: tupl
 
 def details_of(view: View, findings: tuple[Finding | Said, ...]) -> Untold:
     """As of after the rules were judged; each component says its own part once somebody asks. The view is not changed any more."""
-    return Untold(view.now_ms, findings, lambda: _said(view, findings))
+    return Untold(view.now_ms, findings, lambda: _said(view, findings), _gist(view, findings))
+
+
+def _gist(view: View, findings: tuple[Finding | Said, ...]) -> tuple[object, ...] | None:
+    """What a person acts on. None where the figures themselves count: with a finding, and near the limit."""
+    forecast, session = view.trend.forecast, view.charging.session
+    if findings or (forecast is not None and forecast.earliest_ms is not None and forecast.earliest_ms - view.now_ms < NEAR_MS):
+        return None
+    running = session is not None and not session.over
+    return view.use.mode, view.charging.phase, running, None if forecast is None else (forecast.basis, forecast.earliest_ms is None)
 
 
 def _said(view: View, findings: tuple[Finding | Said, ...]) -> Details:

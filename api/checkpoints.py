@@ -34,8 +34,8 @@ class Checkpoints:
 
     def keep(self, connection: Connection, batch: Batch, numbers: dict[str, int]) -> None:
         """Drop what late readings made untrue, then keep the batch's own."""
-        earliest = {numbers[battery_id]: at_ms for battery_id, at_ms in _earliest(batch).items()}
         made = [(numbers[c.battery_id], c.at_ms, c.state) for c in batch.checkpoints]
+        earliest = self._maybe_untrue(batch, numbers)
         self._learn(connection, {*earliest, *(number for number, _, _ in made)})
         untrue = [(number, at_ms) for number, at_ms in earliest.items() if at_ms <= self._thinned_ms[number]]
         execute_each(connection, "DELETE FROM checkpoints WHERE battery = ? AND at_ms >= ?", untrue)
@@ -51,6 +51,18 @@ class Checkpoints:
                 self._thinned_ms[number] = at_ms
         insert_each(connection, CHECKPOINTS, thinned, conflict(CHECKPOINTS, "battery", "at_ms"))
         _thin(connection, [(number, at_ms) for number, at_ms, _ in thinned])
+
+    def _maybe_untrue(self, batch: Batch, numbers: dict[str, int]) -> dict[int, int]:
+        """Batteries of which this batch may change what was folded into a thinned checkpoint, and the earliest time of it. One loop with
+        little in it: for most readings it finds nothing."""
+        thinned, never, earliest = self._thinned_ms, 1 << 62, dict[int, int]()
+        keys = [(reading[0], reading[1]) for pairs in (batch.kept, batch.refolded) for reading, _ in pairs]
+        keys += [(note.battery_id, note.at_ms) for note in batch.notes]
+        for battery_id, at_ms in keys:
+            number = numbers[battery_id]
+            if at_ms <= thinned.get(number, never) and at_ms < earliest.get(number, never):
+                earliest[number] = at_ms
+        return earliest
 
     def _learn(self, connection: Connection, numbers: set[int]) -> None:
         """When the newest thinned checkpoint of each was, in one query: a fleet's first commit asks for many."""
@@ -71,18 +83,6 @@ class Checkpoints:
         older = select(c.at_ms, c.state).where(c.battery == number, c.at_ms < before_ms).order_by(c.at_ms.desc()).limit(1)
         found = connection.execute(older).one_or_none()
         return None if found is None else (found.at_ms, zlib.decompress(bytes(found.state)))
-
-
-def _earliest(batch: Batch) -> dict[str, int]:
-    """Per battery the earliest time at which this batch changes what was folded."""
-    earliest: dict[str, int] = {}
-    for pairs in (batch.kept, batch.refolded):
-        for reading, _ in pairs:
-            if reading.at_ms < earliest.get(reading.battery_id, 1 << 62):
-                earliest[reading.battery_id] = reading.at_ms
-    for note in batch.notes:
-        earliest[note.battery_id] = min(note.at_ms, earliest.get(note.battery_id, 1 << 62))
-    return earliest
 
 
 def _thin(connection: Connection, newest: list[tuple[int, int]]) -> None:

@@ -21,6 +21,8 @@ HEAD = "0003"
 
 LEAST_CACHE_KB, CACHE_KB_A_BATTERY, MOST_CACHE_KB = 4_096, 6, 65_536
 """Pages that the writer keeps in memory. Judgement: they are 4 kB, each battery writes to one and shares others; a van's memory is small."""
+LEAST_LOG_PAGES, MOST_LOG_PAGES = 1_000, 16_000
+"""Pages in the log before it is moved into the file. Judgement: 4 MB in a van, as SQLite does by itself; 64 MB for a fleet of thousands."""
 Synchronous = Literal["FULL", "NORMAL"]
 
 
@@ -86,6 +88,7 @@ class Database:
         writer = create_engine(self.url, connect_args={"check_same_thread": False, "timeout": 10}, pool_size=1, max_overflow=0)
         event.listen(writer, "connect", self._on_connect)
         event.listen(writer, "begin", lambda connection: connection.exec_driver_sql("BEGIN IMMEDIATE"))
+        event.listen(writer, "rollback", lambda connection: connection.info.clear())  # what is remembered of the tables beside it
         self._write_engine = writer
         try:
             self._writer = writer.connect()
@@ -105,7 +108,6 @@ class Database:
         cursor.execute(f"PRAGMA synchronous={self._synchronous}")
         cursor.execute("PRAGMA temp_store=MEMORY")
         cursor.execute(f"PRAGMA cache_size=-{LEAST_CACHE_KB}")
-        cursor.execute("PRAGMA journal_size_limit=4194304")
         if not self._checkpoints:
             cursor.execute("PRAGMA wal_autocheckpoint=0")
         if self._max_pages is not None:
@@ -129,11 +131,18 @@ class Database:
             upgrade(connection)
 
     def _fit_cache(self) -> None:
-        """Room for the page that each battery writes to: without it a fleet reads them again with every commit; a van needs hardly any."""
+        """Room for the page that each battery writes to: without it a fleet reads them again with every commit; a van needs hardly any.
+
+        In the log too: a page that came into it several times is then moved into the file once.
+        """
         with self.writing() as connection:
             batteries = connection.exec_driver_sql("SELECT count(*) FROM batteries").scalar_one()
             kilobytes = min(MOST_CACHE_KB, LEAST_CACHE_KB + CACHE_KB_A_BATTERY * batteries)
             connection.exec_driver_sql(f"PRAGMA cache_size=-{kilobytes}")
+            if self._checkpoints:
+                pages = min(MOST_LOG_PAGES, LEAST_LOG_PAGES + 2 * batteries)
+                connection.exec_driver_sql(f"PRAGMA wal_autocheckpoint={pages}")
+                connection.exec_driver_sql(f"PRAGMA journal_size_limit={pages * 4_200}")
 
     @contextmanager
     def writing(self) -> Iterator[Connection]:

@@ -33,7 +33,7 @@ def battery_ids(batch: Batch) -> Iterable[str]:
     ids.update(batch.latest)
     ids.update(q.reading.battery_id for q in batch.quarantined)
     ids.update(reading.battery_id for reading in batch.released)
-    return sorted(ids)
+    return ids
 
 
 def check_fences(connection: Connection, numbers: dict[str, int], fences: Mapping[str, int]) -> None:

@@ -2,10 +2,11 @@
 
 A reading and what was believed with it are in history already. So the row is written only when it says something that history does not: new
 details, a new anchor, time that went by without a reading. That spares each battery a page a commit, which is most of what a fleet writes.
-Inside the caller's transaction.
+Details that tell a person nothing new wait for an hour: saying them and keeping them costs more than the reading did. Inside the caller's transaction.
 """
 
 from collections.abc import Sequence
+from typing import NamedTuple
 
 from sqlalchemy import Connection, func, select
 
@@ -17,7 +18,25 @@ from api.history.codes import assessed
 from api.numbers import among
 from api.tables import BATTERIES, HISTORY, LATEST
 
-Written = tuple[Details | Untold, Anchor | None, int]
+SERVE_MS = 3_600_000
+"""Judgement: forecast, dues and ageing are themselves renewed hourly at most."""
+SERVE_PCT = 1.3
+"""Judgement: by so much a sentence may differ from the number beside it (as between two judgements, analytics.details)."""
+
+
+class Written(NamedTuple):
+    """What a battery's row says."""
+
+    told: Details | Untold
+    """The newest details, whether the row has them or they read as those that it has."""
+    anchor: Anchor | None
+    at_ms: int
+    gist: tuple[object, ...] | None
+    """Of the details in the row; None: new ones are always written."""
+    details_ms: int
+    pct: float | None
+    low: float | None
+    high: float | None
 
 
 class Latest:
@@ -35,21 +54,38 @@ class Latest:
 
     def keep(self, connection: Connection, batch: Batch, numbers: dict[str, int]) -> None:
         """Write the rows that say more than the batch's readings. If the transaction fails, `forget`."""
-        readings = {id(assessment) for _, assessment in batch.kept}
+        moving = {id(assessment) for _, assessment in batch.kept if assessment[5] is not None}
         written, whole, moved = self._written, [], []
         for battery_id, assessment in batch.latest.items():
-            at_ms, anchor, told = assessment[1], assessment[9], assessment[10]
+            anchor, told = assessment[9], assessment[10]  # by place, for most need not be looked at: a fleet's are in no cache
             before = written.get(battery_id)
-            if before is None or before[0] is not told:
-                text = record.dumps(assessment[:-1])
-                whole.append((numbers[battery_id], at_ms, text, record.dumps(assessment.details)))
-            elif before[1] is anchor and before[2] < at_ms and assessment[7] is not None and id(assessment) in readings:
-                continue
+            if before is not None and before[1] is anchor and before[2] < assessment[1] and id(assessment) in moving:
+                if before[0] is told:
+                    continue
+                if _serves(before, assessment):
+                    written[battery_id] = before._replace(told=told)
+                    continue
+            at_ms, text, gist = assessment.at_ms, record.dumps(assessment[:-1]), None
+            if before is not None and before.told is told:
+                moved.append((at_ms, text, numbers[battery_id], at_ms))
+            elif type(told) is Untold:
+                gist = told.gist
+                whole.append((numbers[battery_id], at_ms, text, record.dumps(told.passing())))
             else:
-                moved.append((at_ms, record.dumps(assessment[:-1]), numbers[battery_id], at_ms))
-            written[battery_id] = told, anchor, at_ms
+                whole.append((numbers[battery_id], at_ms, text, record.dumps(told)))
+            written[battery_id] = Written(told, anchor, at_ms, gist, told.at_ms, *assessment[5:8])
         execute_each(connection, "UPDATE latest SET at_ms = ?, assessment = ? WHERE battery = ? AND at_ms <= ?", moved)
         insert_each(connection, LATEST, whole, conflict(LATEST, "battery") + " WHERE excluded.at_ms >= latest.at_ms")
+
+
+def _serves(before: Written, assessment: Assessment) -> bool:
+    """Whether the details in the row still tell a person what the assessment's would."""
+    told = assessment.told
+    if type(told) is not Untold or before.gist is None or before.gist != told.gist:
+        return False
+    if assessment.at_ms // SERVE_MS != before.details_ms // SERVE_MS:
+        return False
+    return all(a is not None and b is not None and abs(a - b) < SERVE_PCT for a, b in zip(before[5:8], assessment[5:8], strict=True))
 
 
 def latest_of(connection: Connection, battery_ids: Sequence[str]) -> dict[str, Assessment]:

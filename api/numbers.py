@@ -20,7 +20,7 @@ class Numbers:
     def of(self, connection: Connection, battery_ids: Iterable[str]) -> dict[str, int]:
         """The number of each, given now where there is none, in the caller's transaction (then `forget` if it fails)."""
         numbers = self._numbers
-        missing = [battery_id for battery_id in battery_ids if battery_id not in numbers]
+        missing = sorted({battery_id for battery_id in battery_ids if battery_id not in numbers})
         if missing:
             self._ask(connection, missing)
             if new := [(battery_id,) for battery_id in missing if battery_id not in numbers]:

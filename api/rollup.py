@@ -15,7 +15,7 @@ from api.database import Database
 from api.execute import execute_each, marked, upsert
 from api.history.codes import HIGH_SQL, LOW_SQL, PHASE_SQL
 from api.history.sources import HOUR_MS, HOUR_ONLY, MINUTE_MS, MINUTES, RAW, SPARSE
-from api.history.sql import QUANTITIES
+from api.history.sql import QUANTITIES, take_mark
 from api.tables import HISTORY_HOUR, HISTORY_MINUTE, UNROLLED
 
 AT_ONCE = 5_000
@@ -48,7 +48,7 @@ def roll_hour(connection: Connection, battery: int, hour_ms: int) -> int:
     """Make the hour's roll-ups true; how many readings were looked at."""
     detail = _detail(connection, battery, hour_ms)
     count = _rewrite(connection, battery, hour_ms) if detail == RAW else _add_late(connection, battery, hour_ms, detail)
-    execute_each(connection, "DELETE FROM unrolled WHERE battery = ? AND at_ms = ?", [(battery, hour_ms)])
+    take_mark(connection, battery, hour_ms)
     return count
 
 
@@ -118,8 +118,9 @@ def _let_fresh_go(connection: Connection, battery: int, before_ms: int, sparse_b
             continue
         minutes += joined(connection, battery, hour_ms, end_ms, MINUTE_MS) if dense else []
         hours += [(*row, MINUTES if dense else HOUR_ONLY) for row in found]
-        for table in ("history", "history_minute", "unrolled"):
+        for table in ("history", "history_minute"):
             _delete(connection, table, battery, hour_ms, end_ms)
+        take_mark(connection, battery, hour_ms)
         done += 1
     execute_each(connection, _MINUTES_SQL, minutes)
     execute_each(connection, _HOURS_SQL, hours)

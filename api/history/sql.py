@@ -12,8 +12,8 @@ from sqlalchemy import Connection, func, select
 from analytics.assessment import Assessment
 from analytics.reading import Reading
 from api.database import Database
-from api.execute import insert_each, marked
-from api.history.codes import HIGH_SQL, LOW_SQL, PHASE_SQL, reading_of, rows
+from api.execute import execute_each, insert_each, marked
+from api.history.codes import HIGH_SQL, LOW_SQL, PHASE_SQL, Row, reading_of, rows
 from api.history.columns import Point, joined_columns, raw_columns, width_ms
 from api.history.sources import HOUR_MS, MINUTE_MS, raw_missing, sources
 from api.numbers import Numbers, among
@@ -106,7 +106,7 @@ def insert(connection: Connection, pairs: Sequence[tuple[Reading, Assessment]], 
     """Insert in the caller's transaction; keys already there are left alone."""
     made = rows(pairs, numbers)
     insert_each(connection, HISTORY, made, "ON CONFLICT DO NOTHING")
-    mark_unrolled(connection, {(row[0], row[1] - row[1] % HOUR_MS) for row in made})
+    mark_unrolled(connection, made)
 
 
 def reassess(connection: Connection, pairs: Sequence[tuple[Reading, Assessment]], numbers: dict[str, int]) -> None:
@@ -114,11 +114,36 @@ def reassess(connection: Connection, pairs: Sequence[tuple[Reading, Assessment]]
     made = list({row[:3]: row for row in rows(pairs, numbers)}.values())
     renewed = ", ".join(f"{name} = excluded.{name}" for name in ("soc_cpct", "belief"))
     insert_each(connection, HISTORY, made, f"ON CONFLICT (battery, at_ms, sequence) DO UPDATE SET {renewed}")
-    mark_unrolled(connection, {(row[0], row[1] - row[1] % HOUR_MS) for row in made})
+    mark_unrolled(connection, made)
 
 
-def mark_unrolled(connection: Connection, hours: Iterable[tuple[int, int]]) -> None:
-    insert_each(connection, UNROLLED, sorted(hours), "ON CONFLICT DO NOTHING")
+def mark_unrolled(connection: Connection, made: Iterable[Row]) -> None:
+    """Mark the hours of these rows: their roll-ups do not show all their readings."""
+    marks, known = [], _newest_marks(connection)
+    for row in made:
+        battery, hour = row[0], row[1] // HOUR_MS
+        if known.get(battery) != hour:
+            known[battery] = hour
+            marks.append((battery, hour * HOUR_MS))
+    insert_each(connection, UNROLLED, sorted(set(marks)), "ON CONFLICT DO NOTHING")
+
+
+def take_mark(connection: Connection, battery: int, hour_ms: int) -> None:
+    """The hour's roll-ups show all its readings."""
+    _newest_marks(connection).pop(battery, None)
+    execute_each(connection, "DELETE FROM unrolled WHERE battery = ? AND at_ms = ?", [(battery, hour_ms)])
+
+
+def _newest_marks(connection: Connection) -> dict[int, int]:
+    """Hour by battery, of marks that are there, so that an hour is marked with its first reading and not with each. Kept with the one
+    connection that writes (SQLite), until a rollback or until another process wrote; elsewhere nothing is remembered."""
+    if connection.dialect.name != "sqlite":
+        return {}
+    version = connection.exec_driver_sql("PRAGMA data_version").scalar_one()
+    seen, kept = connection.info.get("marks", (None, {}))
+    known: dict[int, int] = kept if seen == version else {}
+    connection.info["marks"] = version, known
+    return known
 
 
 def _raw(connection: Connection, number: int, from_ms: int, to_ms: int, limit: int) -> Sequence[Any]:

@@ -1,6 +1,7 @@
 """Roll-ups and letting go: exactly once, tolerant of late readings, and a reader cannot tell the difference."""
 
 import time
+from contextlib import suppress
 from pathlib import Path
 from random import Random
 
@@ -12,7 +13,7 @@ from analytics.batch import Batch
 from api import rollup
 from api.database import Database, DatabaseFull
 from api.history.memory import MemoryHistory
-from api.history.sql import SqlHistory
+from api.history.sql import SqlHistory, insert
 from api.ledger import SqlLedger
 from api.ports import Columns
 from api.upkeep import RetentionSettings, Upkeep
@@ -225,3 +226,19 @@ def test_upkeep_runs_by_itself_and_stops(database: Database) -> None:  # noqa: F
     assert not upkeep.alive()
     assert count(database, "history") == 24 * 7
     assert count(database, "history_hour") >= 24 * 20 - 1
+
+
+def test_a_mark_is_made_again_after_a_failed_commit_and_after_a_roll_up(database: Database) -> None:  # noqa: F811
+    """An hour is marked with its first reading only; neither a transaction that was undone nor a roll-up leaves it unmarked for the next."""
+    sql, undone = SqlHistory(database), RuntimeError("undone")
+    sql.keep([pair("van", T0 - HOUR, 12.0)])
+    with suppress(RuntimeError), database.writing() as connection:
+        insert(connection, [pair("van", T0, 12.0)], {"van": 1})
+        raise undone
+    sql.keep([pair("van", T0, 12.0), pair("van", T0 + 1, 12.1)])
+    roll_all(database, T0 + 2 * HOUR)
+    assert [row[2] for row in rows(database, "history_hour")] == [1, 2]
+    sql.keep([pair("van", T0 + 2, 12.2)])
+    sql.keep([pair("van", T0 + 3, 12.3)])
+    roll_all(database, T0 + 2 * HOUR)
+    assert [row[2] for row in rows(database, "history_hour")] == [1, 4]

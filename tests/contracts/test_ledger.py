@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from analytics.assessment import AlertEvent, Anchor, Assessment, Details, Due, Finding, Forecast, Learned, Load
+from analytics.assessment import AlertEvent, Anchor, Assessment, Details, Due, Finding, Forecast, Learned, Load, Untold
 from analytics.batch import Batch, Checkpoint, DeadLetter, Quarantined
 from analytics.battery import Battery, ChargeWindow, Sensor
 from analytics.reading import Note, Reading
@@ -147,6 +147,31 @@ def test_an_older_assessment_never_replaces_a_newer(ledger: SqlLedger) -> None:
     ledger.commit(Batch(latest={"van": believed("van", T0 + 20, 60.0, details=newer)}))
     ledger.commit(Batch(latest={"van": believed("van", T0 + 30, 61.0, details=newer)}))
     assert ledger.latest("van") == believed("van", T0 + 30, 61.0, details=newer)
+
+
+def test_details_of_the_same_gist_wait_for_the_hour(ledger: SqlLedger) -> None:
+    """New details are kept when what a person acts on changed, when the charge moved by more than a point, or in a new hour; else those in the
+    row serve, and the numbers beside them move all the same."""
+    anchor = Anchor("rest", T0, 70.0, 80.0, 1.5)
+
+    def said_after(minute: int, pct: float, gist: str | None) -> tuple[float | None, int]:
+        at_ms = T0 // HOUR * HOUR + minute * 60_000
+        told = Untold(at_ms, (), lambda: DETAILS._replace(at_ms=at_ms), None if gist is None else (gist,))
+        assessment = believed("van", at_ms, pct)._replace(anchor=anchor, told=told)
+        ledger.commit(Batch(kept=[(Reading("van", at_ms, 12.6, -1.0, 15.0), assessment)], latest={"van": assessment}))
+        latest = ledger.latest("van")
+        assert latest is not None
+        return latest.state_of_charge_pct, latest.details.at_ms // 60_000 % 60
+
+    assert said_after(5, 80.0, "stored") == (80.0, 5)
+    assert said_after(20, 79.0, "stored") == (79.0, 5)
+    assert said_after(25, 78.0, "stored") == (78.0, 25)
+    assert said_after(30, 78.0, "in use") == (78.0, 30)
+    assert said_after(35, 78.0, None) == (78.0, 35)
+    assert said_after(40, 78.0, None) == (78.0, 40)
+    assert said_after(45, 78.0, "in use") == (78.0, 45)
+    assert said_after(59, 78.0, "in use") == (78.0, 45)
+    assert said_after(61, 78.0, "in use") == (78.0, 1)
 
 
 def test_a_reading_moves_the_latest_for_whoever_asks(ledger: SqlLedger) -> None:
