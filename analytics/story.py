@@ -39,7 +39,7 @@ def story(outcomes: Iterable[Outcome], state: State) -> Iterator[str]:
     last: Anchor | None = None
     for outcome in outcomes:
         anchor = outcome.assessment.anchor
-        if anchor is not None and anchor is not last and worth_telling(anchor):
+        if anchor is not None and anchor != last and worth_telling(anchor):
             yield f"{at(anchor.at_ms)}: {anchored(anchor)}"
         last = anchor
         for event in outcome.events:

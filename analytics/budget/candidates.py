@@ -67,19 +67,18 @@ def _weigh(c: Candidate, a: Answer) -> Weighed:
 
 def _fits(c: Candidate, tray: Tray) -> tuple[bool | None, str]:
     """Length and width may be swapped; the height may not, for acid and clamps."""
-    room = (tray.length_mm, tray.width_mm)
-    if None in (*room, tray.height_mm, c.length_mm, c.width_mm, c.height_mm):
+    sizes = (tray.length_mm, tray.width_mm, tray.height_mm, c.length_mm, c.width_mm, c.height_mm)
+    known_mm = [mm for mm in sizes if mm is not None]
+    if len(known_mm) < len(sizes):
         return None, "whether it fits cannot be said: a size is missing"
-    assert tray.height_mm is not None
-    assert c.height_mm is not None
-    assert c.length_mm is not None
-    assert c.width_mm is not None
-    lies = any(x <= (room[0] or 0) and y <= (room[1] or 0) for x, y in permutations((c.length_mm, c.width_mm)))
-    if not lies or c.height_mm > tray.height_mm:
-        return (
-            False,
-            f"does not fit: {c.length_mm:.0f} × {c.width_mm:.0f} × {c.height_mm:.0f} mm in {room[0]:.0f} × {room[1]:.0f} × {tray.height_mm:.0f} mm",
+    room_length_mm, room_width_mm, room_height_mm, length_mm, width_mm, height_mm = known_mm
+    lies = any(x <= room_length_mm and y <= room_width_mm for x, y in permutations((length_mm, width_mm)))
+    if not lies or height_mm > room_height_mm:
+        asked, room = (
+            f"{length_mm:.0f} × {width_mm:.0f} × {height_mm:.0f} mm",
+            f"{room_length_mm:.0f} × {room_width_mm:.0f} × {room_height_mm:.0f} mm",
         )
+        return False, f"does not fit: {asked} in {room}"
     if tray.weight_kg is not None and c.weight_kg is not None and c.weight_kg > tray.weight_kg:
         return False, f"is too heavy: {c.weight_kg:.1f} kg for {tray.weight_kg:.1f} kg"
     return True, "fits the tray"
