@@ -12,7 +12,7 @@ from analytics.battery import Battery
 from analytics.core import State, begin
 from analytics.revive import Maker, maker
 
-SCHEMA = 5
+SCHEMA = 4
 KEPT = ("belief", "last_ms", "open_span", "span", "sensors", "charging", "use", "trend", "care", "ageing", "alerts", "judged_ms")
 
 

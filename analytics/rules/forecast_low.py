@@ -22,11 +22,10 @@ LEAST_IN_USE_H = 6.0
 LOOK_H, LINE_H = 0.5, 18.0
 """How long until the next look, so that what is said only then is still in time: near the limit the balance of charge is renewed every
 quarter of an hour and must hold for another; a line through rest voltages is drawn anew once a day, and may have moved by most of one."""
-NIGHT_H = 12
-"""Judgement: a night. What comes after its dawn is the next day's sun to say, and the next evening has its own warning."""
+DAY_H = 24
 LIKELY_PCT = 5.0
 """Judgement: on tour an early end at dawn, before a sun that usually suffices, comes true once in twenty days. A warning is worth a trip to a
-socket where the middle of the forecast, too, comes so near the limit before the night is over."""
+socket where the middle of the forecast, too, comes so near the limit within a day."""
 CLOSE_PCT = 3.0
 """Judgement: with the low end of its charge so near the limit, a slow fall is a matter of a point or two of charge, and a line through
 voltages in steps of 10 mV trembles by as much: what stands does not end, and what lies but half a response time further off begins."""
@@ -70,8 +69,8 @@ def judge(view: View, standing: bool) -> Judgement:
 
 
 def _is_likely(view: View, limit_pct: float) -> bool:
-    """Not only the early end: what is to be expected of the night ahead comes near the limit as well."""
-    expected_pct = expected_low_pct(view, NIGHT_H)
+    """Not only the early end: what is to be expected of the day ahead comes near the limit as well."""
+    expected_pct = expected_low_pct(view, DAY_H)
     return expected_pct is None or expected_pct <= limit_pct + LIKELY_PCT
 
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from analytics import estimate
 from analytics.assessment import Forecast, Load
 from analytics.trend.level import SMALL_C, WIDE_PCT, charge_of
-from analytics.trend.memory import BINS, DAY_MS, HOUR_MS, OLD_DAYS, Hour, TrendMemory
+from analytics.trend.memory import BIN_H, BINS, DAY_MS, HOUR_MS, OLD_DAYS, Hour, TrendMemory
 from analytics.trend.points import OWN_TABLE_V, QUICK, level_interval, pct_of, shift_v
 from analytics.trend.slope import Z90
 
@@ -23,9 +23,7 @@ LOADS_OFF = 0.25
 DULL_OFF, BRIGHT_OFF = 0.6, 0.2
 """Judgement: the sun gives from two fifths of the pattern to a fifth more."""
 LUMPY_H = 1.0
-"""Judgement: a kettle takes in minutes what the pattern spreads over days: an hour's load may come once more."""
-FIRST_H = 3
-"""Judgement: before a day is known, the load of now is good for as long as an evening's lamps may still burn."""
+"""Judgement: a kettle takes in minutes what the pattern spreads over three hours: a third of it may come at once."""
 SEEN_PCT = 4.0
 """Judgement: of a fall by so much, a lead-acid battery's rest voltage shows 30 mV or more."""
 FLAT_ROOM_PCT = 10.0
@@ -139,7 +137,7 @@ def _by_charge(view: View, memory: TrendMemory, limit: float) -> Forecast | None
     if not flows[0]:
         return Forecast(limit, None, None, "charge balance")
     _, low, high = charge
-    capacity, now_h = estimate.capacity_ah(view.model, view.belief), round(view.now_ms / HOUR_MS)
+    capacity, now_h = estimate.capacity_ah(view.model, view.belief), view.now_ms // HOUR_MS
     low_ah, high_ah = (low - limit) / 100 * capacity, (high - limit) / 100 * capacity
     early = _crossing(now_h, low_ah, *flows, 1.0, max(0.0, -memory.recent_a))
     late = _crossing(now_h, high_ah, *flows, -1.0, 0.0)
@@ -148,7 +146,7 @@ def _by_charge(view: View, memory: TrendMemory, limit: float) -> Forecast | None
 
 
 def _flows(view: View, memory: TrendMemory) -> tuple[tuple[float, ...], tuple[float, ...]] | None:
-    """Loads and sun over the day, amperes in each hour; no loads at all while too little is known, None where they do not stand
+    """Loads and sun over the day, amperes in each three hours; no loads at all while too little is known, None where they do not stand
     out of the sensor's offset."""
     if memory.recent_a is None or memory.pattern_h < 2:
         return None
@@ -165,19 +163,17 @@ def _flows(view: View, memory: TrendMemory) -> tuple[tuple[float, ...], tuple[fl
 
 def expected_low_pct(view: View, hours: int) -> float | None:
     """How low the state of charge is expected to fall within so many hours if loads and sun go on as usual, percent: the middle of what the
-    forecast spans. In each hour the loads come first, the kettle before the sun. None where it does not count charge."""
+    forecast spans. In each three hours the loads come first, the kettle before the sun. None where it does not count charge."""
     charge, flows = charge_of(view), _flows(view, view.trend)
     if charge is None or flows is None or not flows[0]:
         return None
     loads, suns = flows
-    if view.trend.pattern_h < 24:
-        hours = min(hours, FIRST_H)
-    per_ah, now_h = 100 / estimate.capacity_ah(view.model, view.belief), round(view.now_ms / HOUR_MS)
+    per_ah, now_h = 100 / estimate.capacity_ah(view.model, view.belief), view.now_ms // HOUR_MS
     pct = lowest = charge[0]
     for at_h in range(now_h, now_h + hours):
-        pct -= per_ah * loads[at_h % 24]
-        lowest = min(lowest, pct)
-        pct = min(100.0, pct + per_ah * suns[at_h % 24])
+        bin_ = at_h % 24 // BIN_H
+        lowest = min(lowest, pct - per_ah * loads[bin_] * (BIN_H - at_h % BIN_H))
+        pct = min(100.0, pct + per_ah * (suns[bin_] - loads[bin_]))
     return lowest
 
 
@@ -210,9 +206,9 @@ def _crossing(now_h: int, room_ah: float, loads: tuple[float, ...], suns: tuple[
     out_ah = in_ah = 0.0
     before_ah, sun_off = room_ah, DULL_OFF if side > 0 else BRIGHT_OFF
     lumpy_h = LUMPY_H if side > 0 else 0.0
+    day = [(loads[h // BIN_H], suns[h // BIN_H]) for h in range(24)]
     for hour in range(LONGEST_H):
-        at_h = (now_h + hour) % 24
-        load, sun = loads[at_h], suns[at_h]
+        load, sun = day[(now_h + hour) % 24]
         if hour == 0 and now_a > load - sun:
             load, sun = now_a, 0.0
         out_ah += load

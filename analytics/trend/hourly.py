@@ -4,10 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from analytics.charging.sessions import REGULATED
 from analytics.trend.forecast import forecast_of, standing_load_of
 from analytics.trend.level import charge_of
-from analytics.trend.memory import BINS, BLOCK_H, DAYS, HOUR_MS, OLD_DAYS, Hour, TrendMemory
+from analytics.trend.memory import BIN_H, BINS, DAYS, HOUR_MS, OLD_DAYS, Hour, TrendMemory
 from analytics.trend.points import daily_slope, quick_slope
 from analytics.value import changed
 
@@ -22,11 +21,6 @@ FULL_H = 10.0
 """Judgement: a night on a charger is a full charge, where nothing else tells."""
 JUMP_PCT = 15.0
 """Judgement: a rest voltage that is up by so much from one day to the next without a charge is another battery, or a charge unseen."""
-ANEW = 0.3
-"""Judgement: the newest of days weighs a third."""
-PLUGGED_C, LEAP = 0.08, 3.0
-"""Judgement: 8 A of 100 Ah, and three times the usual of an hour and its neighbours, is no sun that came out. A weaker source, or a battery
-nearly full, soon stands at its set-point and is known by that."""
 EMPTY = 40
 """Step of the model's grid (400) below which an empty battery's voltage comes and goes with the cold: a tenth. Judgement."""
 
@@ -39,9 +33,9 @@ def hour_over(view: View, memory: TrendMemory, at_h: int) -> TrendMemory:
     if hour.heard_ms:
         memory = _charged(view, memory, hour)
         if hour.in_as or hour.out_as:
-            memory = _patterned(view, memory, hour)
+            memory = _patterned(memory, hour)
         memory = _exposed(view, memory, hour)
-    block_over = at_h // BLOCK_H != hour.at_h // BLOCK_H
+    block_over = at_h // BIN_H != hour.at_h // BIN_H
     if block_over and hour.top_v is not None and (memory.day_v is None or hour.top_v < memory.day_v):
         memory = changed(memory, day_v=hour.top_v)
     if at_h // 24 != memory.day:
@@ -62,50 +56,24 @@ def _charged(view: View, memory: TrendMemory, hour: Hour) -> TrendMemory:
     return changed(memory, charged_h=0.0, rest_after_ms=max(memory.rest_after_ms, end_ms + settle_h * HOUR_MS))
 
 
-def _patterned(view: View, memory: TrendMemory, hour: Hour) -> TrendMemory:
-    """The day's pattern as running means, a new day weighing a third.
-
-    On a trip nothing is learned while a plug or an engine charges: it feeds the loads unseen, and is not to be expected of the next night.
-    A battery that is held at its voltage shows only that sun and loads are so much or more.
-    """
+def _patterned(memory: TrendMemory, hour: Hour) -> TrendMemory:
+    """The day's pattern as running means, a new day weighing a third."""
     per_h = HOUR_MS / max(hour.heard_ms, HOUR_MS // 4) / 3600
     out_ah, in_ah = hour.out_as * per_h, hour.in_as * per_h
-    memory = changed(memory, recent_a=round(in_ah - out_ah, 4))
-    loads, suns, heard_h = memory.load_ah, memory.sun_ah, memory.pattern_h
-    bin_ = hour.at_h % BINS
+    loads, suns = memory.load_ah, memory.sun_ah
+    bin_ = hour.at_h % 24 // BIN_H
     if len(loads) != BINS:
-        loads, suns, heard_h = (out_ah,) * BINS, (0.0,) * BINS, 0
-    if view.use.mode == "in use" or view.use.since_ms is None:
-        if _is_plugged(view, memory, hour, in_ah, suns):
-            return memory if memory.plugged else changed(memory, plugged=True)
-        if view.charging.phase in REGULATED:
-            out_ah, in_ah = max(out_ah, loads[bin_]), max(in_ah, suns[bin_])
-    weight = 1.0 if heard_h < 24 else ANEW
-    loads = _with(loads, bin_, loads[bin_] + weight * (out_ah - loads[bin_]))
-    suns = _with(suns, bin_, suns[bin_] + weight * (in_ah - suns[bin_]))
-    if heard_h < BINS - 1:
-        loads = _like_those_heard(loads, bin_, heard_h + 1)
-    return changed(memory, load_ah=loads, sun_ah=suns, pattern_h=min(heard_h + 1, 10_000), plugged=False)
-
-
-def _with(hours: tuple[float, ...], bin_: int, value: float) -> tuple[float, ...]:
-    """The day with another value at this hour."""
-    return (*hours[:bin_], round(value, 4), *hours[bin_ + 1 :])
-
-
-def _like_those_heard(loads: tuple[float, ...], bin_: int, heard_h: int) -> tuple[float, ...]:
-    """The first day's loads: those of the hours that end with this one, and their mean for all others."""
-    mean = round(sum(loads[bin_ - h] for h in range(heard_h)) / heard_h, 4)
-    return tuple(load if (bin_ - b) % BINS < heard_h else mean for b, load in enumerate(loads))
-
-
-def _is_plugged(view: View, memory: TrendMemory, hour: Hour, in_ah: float, suns: tuple[float, ...]) -> bool:
-    """Whether this hour's charge is another's than the sun's: far more than is usual about this time of day, or still the same charge."""
-    if not hour.charged or memory.plugged or memory.pattern_h == 0:
-        return hour.charged
-    bin_ = hour.at_h % BINS
-    usual_ah = max(suns[bin_ - 1], suns[bin_], suns[(bin_ + 1) % BINS])
-    return in_ah > max(LEAP * usual_ah, PLUGGED_C * view.model.capacity_ah)
+        loads, suns = (out_ah,) * BINS, (in_ah,) * BINS
+    weight = 0.5 if memory.pattern_h < 24 else 0.13
+    load = round(loads[bin_] + weight * (out_ah - loads[bin_]), 4)
+    sun = round(suns[bin_] + weight * (in_ah - suns[bin_]), 4)
+    return changed(
+        memory,
+        load_ah=(*loads[:bin_], load, *loads[bin_ + 1 :]),
+        sun_ah=(*suns[:bin_], sun, *suns[bin_ + 1 :]),
+        pattern_h=min(memory.pattern_h + 1, 10_000),
+        recent_a=round(in_ah - out_ah, 4),
+    )
 
 
 def _exposed(view: View, memory: TrendMemory, hour: Hour) -> TrendMemory:

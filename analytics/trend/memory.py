@@ -8,9 +8,8 @@ from analytics.assessment import Forecast, Load
 
 HOUR_MS = 3_600_000
 DAY_MS = 24 * HOUR_MS
-BLOCK_H = 3
-"""Rest voltages are looked at in blocks of so many hours."""
-BINS = 24
+BIN_H = 3
+BINS = 24 // BIN_H
 DAYS = 14
 """Judgement: two weeks of daily points give a slope to a few hundredths of a percent a day, and forget a changed load in a week."""
 
@@ -69,7 +68,7 @@ class TrendMemory(NamedTuple):
     """Slope of the last five points alone, percent per day."""
     load_ah: tuple[float, ...] = ()
     sun_ah: tuple[float, ...] = ()
-    """The day's pattern: ampere-hours out and in per hour, for each hour of the day (UTC)."""
+    """The day's pattern: ampere-hours out and in per hour, for each three hours of the day (UTC)."""
     pattern_h: int = 0
     """Hours that the pattern has seen."""
     recent_a: float | None = None
@@ -83,5 +82,3 @@ class TrendMemory(NamedTuple):
     """Since when the voltage has stood below the end-of-discharge voltage under an ordinary load."""
     changed_ms: int | None = None
     """When the rest voltage rose by itself, as with another battery."""
-    plugged: bool = False
-    """A charge that is not the sun's is under way: the pattern waits until it is over."""

@@ -11,7 +11,6 @@ from analytics.trend.hourly import hour_over
 from analytics.trend.level import charge_of, is_charging
 from analytics.trend.memory import BINS, DAY_MS, HOUR_MS, Exposure, Hour, TrendMemory
 from analytics.trend.slope import theil_sen
-from analytics.use import UseMemory
 from tests.analytics.lives import AGM, DAY, LITHIUM, NOON_MS, fallen, rest_v, view
 
 
@@ -38,7 +37,7 @@ def test_a_pattern_uses_up_the_charge_in_its_hours() -> None:
     assert _crossing(0, 125.0, steady, none, -1.0, 0.0) == pytest.approx(125 / 0.75, abs=0.01)
     assert _crossing(0, 127.0, steady, none, -1.0, 0.0) is None
     assert _crossing(0, 0.9, steady, none, -1.0, 3.0) == pytest.approx(0.9 / 2.25)
-    noon = (0.0,) * 12 + (4.0,) * 3 + (0.0,) * 9
+    noon = (0.0,) * 4 + (4.0,) + (0.0,) * 3
     dim = _crossing(12, 6.0, steady, noon, 1.0, 0.0)
     night = _crossing(15, 6.0, steady, noon, 1.0, 0.0)
     assert dim is not None
@@ -145,63 +144,20 @@ def test_a_steady_current_is_a_standing_load() -> None:
 
 
 def test_hours_make_the_days_pattern() -> None:
-    """Hours not heard yet are like the mean of those heard, without sun; after a day a new one moves its hour by 30 %; a short hour counts for a whole one."""
+    """The first hour stands for all day; then each moves its three hours by half, after a day by 13 %; a short hour counts for a whole one."""
     at_h = NOON_MS // HOUR_MS
     memory = hour_over(view(), TrendMemory(hour=Hour(at_h, None, HOUR_MS, 0.0, 3600.0), day=DAY), at_h + 1)
     assert memory.load_ah == (1.0,) * BINS
     assert (memory.pattern_h, memory.recent_a) == (1, -1.0)
     memory = hour_over(view(), memory._replace(hour=Hour(at_h + 1, None, HOUR_MS // 2, 900.0, 3600.0)), at_h + 2)
-    assert memory.load_ah == (1.5,) * 12 + (1.0, 2.0) + (1.5,) * 10
-    assert memory.sun_ah == (0.0,) * 13 + (0.5,) + (0.0,) * 10
+    assert memory.load_ah == (1.0,) * 4 + (1.5,) + (1.0,) * 3
+    assert memory.sun_ah == (0.0,) * 4 + (0.25,) + (0.0,) * 3
     assert memory.recent_a == -1.5
     memory = hour_over(view(), memory._replace(pattern_h=24, hour=Hour(at_h + 2, None, HOUR_MS, 0.0, 9000.0)), at_h + 3)
-    assert memory.load_ah[13:16] == (2.0, pytest.approx(1.5 + 0.3), 1.5)
+    assert memory.load_ah[4] == pytest.approx(1.5 + 0.13)
     brief = hour_over(view(), TrendMemory(hour=Hour(at_h, None, HOUR_MS // 10, 0.0, 360.0), day=DAY), at_h + 1)
     assert brief.load_ah == (0.4,) * BINS
     assert (memory.hour, brief.hour) == (Hour(at_h + 3), Hour(at_h + 1))
-
-
-def test_a_night_on_mains_teaches_nothing_of_a_night() -> None:
-    """On a trip 20 A in the evening, and what flows until that charge is over, leave the pattern; the sun of the next noon is learned, and in storage all is."""
-    evening_h = NOON_MS // HOUR_MS + 8
-    used = view()
-    used.use = UseMemory("in use", NOON_MS)
-    noon = (*(0.0,) * 12, 5.0, *(0.0,) * 11)
-    known = TrendMemory(day=DAY, load_ah=(1.0,) * BINS, sun_ah=noon, pattern_h=48)
-    plugged = Hour(evening_h, None, HOUR_MS, 72_000.0, 0.0, charged=True)
-    memory = hour_over(used, known._replace(hour=plugged), evening_h + 1)
-    assert (memory.plugged, memory.load_ah, memory.sun_ah, memory.recent_a) == (True, known.load_ah, noon, 20.0)
-    held = Hour(evening_h + 1, None, HOUR_MS, 360.0, 0.0, charged=True)
-    memory = hour_over(used, memory._replace(hour=held), evening_h + 2)
-    assert (memory.plugged, memory.load_ah, memory.pattern_h) == (True, known.load_ah, 48)
-    memory = hour_over(used, memory._replace(hour=Hour(evening_h + 2, None, HOUR_MS, 0.0, 7200.0)), evening_h + 3)
-    assert (memory.plugged, memory.load_ah[22]) == (False, pytest.approx(1.3))
-    sunny = Hour(evening_h + 16, None, HOUR_MS, 36_000.0, 0.0, charged=True)
-    assert hour_over(used, memory._replace(hour=sunny), evening_h + 17).sun_ah[12] == pytest.approx(5 + 0.3 * 5)
-    used.use = UseMemory("stored", NOON_MS)
-    stored = hour_over(used, known._replace(hour=plugged), evening_h + 1)
-    assert (stored.plugged, stored.sun_ah[20]) == (False, pytest.approx(6.0))
-
-
-def test_a_charge_under_way_at_the_first_look_teaches_nothing() -> None:
-    """Whose it is cannot be told; the pattern begins when it is over."""
-    at_h = NOON_MS // HOUR_MS
-    memory = hour_over(view(), TrendMemory(hour=Hour(at_h, None, HOUR_MS, 7200.0, 0.0, charged=True), day=DAY), at_h + 1)
-    assert (memory.plugged, memory.pattern_h, memory.load_ah) == (True, 0, ())
-    memory = hour_over(view(), memory._replace(hour=Hour(at_h + 1, None, HOUR_MS, 0.0, 3600.0)), at_h + 2)
-    assert (memory.plugged, memory.pattern_h, memory.load_ah) == (False, 1, (1.0,) * BINS)
-
-
-def test_a_held_battery_shows_only_how_much_at_least() -> None:
-    """Full at noon it takes 1 A of the sun's usual 5: the pattern keeps them; a sun of 10 A before it raises them."""
-    at_h = NOON_MS // HOUR_MS
-    used = view()
-    used.use, used.charging = UseMemory("in use", NOON_MS), used.charging._replace(phase="float")
-    known = TrendMemory(day=DAY, load_ah=(1.0,) * BINS, sun_ah=(5.0,) * BINS, pattern_h=48)
-    full = hour_over(used, known._replace(hour=Hour(at_h, None, HOUR_MS, 3600.0, 0.0, charged=True)), at_h + 1)
-    assert (full.load_ah[12], full.sun_ah[12]) == (1.0, 5.0)
-    bright = hour_over(used, known._replace(hour=Hour(at_h, None, HOUR_MS, 36_000.0, 0.0, charged=True)), at_h + 1)
-    assert bright.sun_ah[12] == pytest.approx(6.5)
 
 
 def test_hours_on_a_charger_end_the_line() -> None:

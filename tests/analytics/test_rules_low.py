@@ -9,7 +9,7 @@ from analytics.core import begin, view_of
 from analytics.reading import Note, Reading
 from analytics.rules import PACES, Said, soon
 from analytics.rules.forecast_low import FORECAST_LOW
-from analytics.trend.forecast import expected_low_pct, forecast_of
+from analytics.trend.forecast import forecast_of
 from analytics.use import UseMemory
 from analytics.view import View
 from simulators.battery import SimulatedBattery
@@ -169,7 +169,7 @@ def at_dawn(sun_a: float) -> View:
     view = view_of(begin(agm()), START_MS - START_MS % DAY_MS + 4 * HOUR_MS, ticked=False)
     view.pct, view.low_pct, view.high_pct = 60.0, 51.0, 69.0
     view.use = UseMemory("in use", view.now_ms - DAY_MS)
-    trend = view.trend._replace(load_ah=(0.8,) * 24, sun_ah=(*(0.0,) * 6, *(sun_a,) * 12, *(0.0,) * 6), pattern_h=48, recent_a=-0.8)
+    trend = view.trend._replace(load_ah=(0.8,) * 8, sun_ah=(0.0, 0.0, *(sun_a,) * 4, 0.0, 0.0), pattern_h=48, recent_a=-0.8)
     view.trend = trend._replace(forecast=forecast_of(view, trend))
     return view
 
@@ -185,20 +185,6 @@ def test_no_warning_at_dawn_before_a_sun_that_usually_suffices() -> None:
     judged = FORECAST_LOW.judge(dull, False)
     assert isinstance(judged, Said)
     assert "below the limit of 50 %" in judged.words().seen
-
-
-def test_on_the_first_evening_the_lamps_are_not_taken_to_burn_all_night() -> None:
-    """6 A of 100 Ah from 60 %, and no day known yet: three hours of it are expected and reach 50 %; of 1.2 A, or over a known night, other figures."""
-    view = at_dawn(0.0)
-    known, first = view.trend._replace(load_ah=(6.0,) * 24), view.trend._replace(pattern_h=10)
-    view.trend = known
-    assert expected_low_pct(view, 12) == pytest.approx(60 - 72)
-    view.trend = first._replace(recent_a=-6.0)
-    assert expected_low_pct(view, 12) == pytest.approx(60 - 18)
-    assert isinstance(FORECAST_LOW.judge(view, False), Said)
-    view.trend = first._replace(recent_a=-1.2)
-    assert expected_low_pct(view, 12) == pytest.approx(60 - 3.6)
-    assert FORECAST_LOW.judge(view, False) is None
 
 
 def test_on_tour_the_forecast_is_judged_every_five_minutes() -> None:
