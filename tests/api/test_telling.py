@@ -5,7 +5,7 @@ from datetime import UTC, datetime, time
 from zoneinfo import ZoneInfo
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 from pydantic import SecretStr, ValidationError
 
@@ -142,6 +142,7 @@ def test_recurring_quiet_times_join() -> None:
     st.lists(st.tuples(st.integers(0, 1439), st.integers(0, 1439), st.sets(st.sampled_from(DAYS), min_size=1)), max_size=4),
     st.integers(0, 400 * DAY),
 )
+@example([(0, 1, set(DAYS)), (1, 0, set(DAYS))], 0)
 def test_quiet_ends_outside_every_quiet_time(quiets: list[tuple[int, int, set[str]]], after: int) -> None:
     """Whatever the quiet times, the end found is later than now, at most a fortnight away, and not quiet unless the whole week is."""
     made = tuple(
