@@ -78,8 +78,9 @@ class Session(NamedTuple):
     ended_in: str = ""
     """Phase of its last charging moment."""
     rising_from_v: float | None = None
+    """When the current was least."""
     rising_from_c: float | None = None
-    """Voltage and temperature when the current was least."""
+    """When it began to rise."""
     first_a: float | None = None
     """Smoothed current a few minutes after the beginning: a plug or an engine gives all at once, the sun does not."""
     swings: int = 0

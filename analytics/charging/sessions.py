@@ -25,8 +25,8 @@ SAME_CELL_V = 0.003
 """Judgement: 18 mV (six cells) are the noise and the 10 mV steps of a voltmeter; float current doubles with some 50 mV (trade practice)."""
 AT_A_TIME_MS = 600_000
 """Judgement: one look speaks for ten minutes of a rising current at most, however long what lay between was in doubt."""
-NO_LESS = 0.85
-"""Judgement: a current that runs away is never a seventh below its height; one that recovers from a load is so within minutes."""
+NO_LESS = 0.9
+"""Judgement: a current that runs away is never a tenth below its height; one that recovers from a load is so within minutes."""
 ANOTHER_CELL_V = 0.015
 """Judgement: a set-point 0.09 V (six cells) from the one known is another one, of another charger or stage: its times begin anew."""
 FIRST_MS, DRIVE_MS = 480_000, 6 * 3_600_000
@@ -230,9 +230,11 @@ def _watch_rise(
     lifted = from_v is None or max(voltage_v, held.voltage_v) > from_v + SAME_CELL_V * battery.cells
     if least is None or held_for_ms(memory) < HELD_MS or slow_a < least or lifted or fallen:
         new["rising_from_a"], new["rising_ms"], new["rising_to_a"] = slow_a, 0, None
-        new["rising_from_v"], new["rising_from_c"] = round(min(voltage_v, held.voltage_v), 3), temperature_c
+        new["rising_from_v"] = round(min(voltage_v, held.voltage_v), 3)
     elif slow_a > 1.5 * max(least, 0.0) + 0.005 * battery.rated_capacity_ah + quiet_a(battery):
         new["rising_ms"], new["rising_to_a"] = session.rising_ms + dt_ms, max(slow_a, session.rising_to_a or slow_a)
+        if session.rising_ms == 0:  # not since the least current: a morning warms the battery too
+            new["rising_from_c"] = temperature_c
 
 
 def _watch_high(

@@ -456,6 +456,15 @@ def test_a_current_that_pays_back_a_load_is_not_runaway() -> None:
     assert "charge_runaway" not in began
 
 
+def test_a_load_paid_back_in_a_morning_that_grows_warm_is_not_runaway() -> None:
+    """The least current flowed in the cold before dawn: what the morning has warmed since owes nothing to the current that rises now."""
+    before = samples([*charge(14.4, None, float_h=0)[:-2], (6 * HOUR, 13.6, 0.15)])
+    flows = [(13.6, 0.12)] * 60 + [(13.6, 0.14)] * 150 + [(12.8, -44.0)] * 5 + [(13.6, round(2.2 * 0.993**m, 2)) for m in range(90)]
+    morning = [Reading("b", before[-1].at_ms + 60_000 * m, v, a, round(2 * (25 + m / 60)) / 2) for m, (v, a) in enumerate(flows, 1)]
+    _, began, _ = folded(battery("agm"), [*before, *morning])
+    assert "charge_runaway" not in began
+
+
 def test_a_current_that_follows_the_voltage_is_not_runaway() -> None:
     """The sun comes up, or the charger follows the cold: 40 mV more at float, and the current rises with it."""
     rising: Profile = [(20, 13.50 + 0.005 * n, 0.15 + 0.25 * n) for n in range(9)]
