@@ -145,11 +145,9 @@ class Untold:
 
     def said(self) -> Details:
         """The details; made once."""
-        say = self._say
-        if not isinstance(say, Details):
-            say = self._say = say()
-            self.findings = say.findings
-        return say
+        said = self._say = self.passing()
+        self.findings = said.findings
+        return said
 
     def passing(self) -> Details:
         """The details for one who keeps them himself: not remembered here, where those of a fleet would be most of its memory."""

@@ -68,11 +68,9 @@ class Latest:
             at_ms, text, gist = assessment.at_ms, record.dumps(assessment[:-1]), None
             if before is not None and before.told is told:
                 moved.append((at_ms, text, numbers[battery_id], at_ms))
-            elif type(told) is Untold:
-                gist = told.gist
-                whole.append((numbers[battery_id], at_ms, text, record.dumps(told.passing())))
             else:
-                whole.append((numbers[battery_id], at_ms, text, record.dumps(told)))
+                details, gist = (told.passing(), told.gist) if type(told) is Untold else (told, None)
+                whole.append((numbers[battery_id], at_ms, text, record.dumps(details)))
             written[battery_id] = Written(told, anchor, at_ms, gist, told.at_ms, *assessment[5:8])
         execute_each(connection, "UPDATE latest SET at_ms = ?, assessment = ? WHERE battery = ? AND at_ms <= ?", moved)
         insert_each(connection, LATEST, whole, conflict(LATEST, "battery") + " WHERE excluded.at_ms >= latest.at_ms")

@@ -97,17 +97,16 @@ def evidence_of(view: View) -> Evidence:
         return ()
     capacity, service = capacity_interval(view), end_of_service(view)
     n, _, _, depth = rated(view.battery)
-    cycles = counted(life.reversals)
     ratio = None if not life.resistance_ohm or not life.resistance_new_ohm else life.resistance_ohm / life.resistance_new_ohm
     return (
         ("watched_days", round((view.now_ms - life.begun_ms) / 86_400_000, 1)),
         ("charge_out_ah", round(memory.out_ah, 1)),
         ("charge_in_ah", round(memory.in_ah, 1)),
         ("equivalent_full_cycles", round(equivalent_full_cycles(memory.in_ah, memory.out_ah, view.battery.rated_capacity_ah), 2)),
-        ("cycles_deeper_than_10_pct", sum(life.half_cycles[1:]) / 2 + sum([count for deep, count in cycles if deep >= 10])),
+        ("cycles_deeper_than_10_pct", sum(life.half_cycles[1:]) / 2 + sum(count for deep, count in counted(life.reversals) if deep >= 10)),
         ("rated_cycles", n),
         ("rated_cycles_depth_pct", depth),
-        ("cycle_life_used_pct", round(100 * (life.damage + damage(cycles, n, depth)), 2)),
+        ("cycle_life_used_pct", round(100 * damage_now(view), 2)),
         ("capacity_ah", None if capacity is None else round(capacity[0], 1)),
         ("capacity_low_ah", None if capacity is None else round(capacity[1], 1)),
         ("capacity_high_ah", None if capacity is None else round(capacity[2], 1)),
