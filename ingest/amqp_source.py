@@ -108,7 +108,7 @@ class AmqpSource:
         return self
 
     async def __aexit__(self, *exc: object) -> None:
-        """Tear the connection, in the order that keeps the order: acknowledgements already asked for first, no cancelling."""
+        """Tear the connection, in the order that keeps the order: acknowledgements already asked for are heard first, no cancelling."""
         self._ask(self._stop)
         if self._thread is not None:
             await asyncio.to_thread(self._thread.join, CONNECT_WITHIN_S)
@@ -166,6 +166,7 @@ class AmqpSource:
                 ]
                 if closed and not self._stopping:
                     raise ConnectionError(f"the broker closed the channel of {', '.join(closed)}")
+            self._settle()
             self._tear()
         except BaseException as e:
             self._die(f"the link to the fleet's broker failed: {_words(e)}")
@@ -267,6 +268,16 @@ class AmqpSource:
             upto = self._windows[queue].done(of_queue)
             if upto is not None:
                 self._channels[queue].basic_ack(upto, multiple=True)
+
+    def _settle(self) -> None:
+        """Wait until the broker has heard each queue's acknowledgements: a torn link may take with it what it has not read yet.
+
+        A channel answers in the order in which it was spoken to, so any question that changes nothing will do.
+        """
+        with contextlib.suppress(pika.exceptions.AMQPError):
+            for channel in self._channels:
+                if channel is not None:
+                    channel.basic_qos(prefetch_count=self._settings.prefetch)
 
     def _tear(self) -> None:
         """End the connection as a crash would. The library has no public call for it; a close would cancel the consumers first."""
