@@ -19,6 +19,13 @@ class Server(uvicorn.Server):
     def capture_signals(self) -> Iterator[None]:
         yield
 
+    async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
+        """And whoever came in the moment of stopping, or does not go in time, is torn off rather than left hanging."""
+        await super().shutdown(sockets)
+        for connection in list(self.server_state.connections):
+            connection.transport.abort()
+        await asyncio.sleep(0)  # an aborted transport closes its socket in the loop's next turn
+
 
 def listening(host: str, port: int) -> socket.socket:
     """A socket that listens. Raises OSError with what to do about it."""

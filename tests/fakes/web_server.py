@@ -9,13 +9,15 @@ from contextlib import contextmanager
 import uvicorn
 from fastapi import FastAPI
 
+from api.serving import Server
+
 
 @contextmanager
 def served(app: FastAPI) -> Iterator[str]:
     """The address of the running app. Stops it afterwards, streams and all."""
     listener = socket.socket()
     listener.bind(("127.0.0.1", 0))
-    server = uvicorn.Server(uvicorn.Config(app, log_level="error", lifespan="off", ws="none", timeout_graceful_shutdown=2))
+    server = Server(uvicorn.Config(app, log_level="error", lifespan="off", ws="none", timeout_graceful_shutdown=2))
     thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]}, daemon=True)
     thread.start()
     while not server.started:
