@@ -4,17 +4,16 @@ It keeps nothing over its end. A lost connection is thrown away and a new one ma
 what the cursor sends again in another order. What was unacknowledged is the cursor's business.
 """
 
-import ssl
 import threading
 import time
-from pathlib import Path
 from typing import Any, Literal
 
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
-from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
+from pydantic import Field, field_validator
 
 from analytics.battery import checked_battery_id
+from ingest.mqtt_door import MqttDoor
 
 ANSWER_S = 15.0
 """Judgement: a broker over a poor mobile link answers within fifteen seconds or not at all."""
@@ -26,12 +25,9 @@ class LinkLost(ConnectionError):  # noqa: N818 - named for what happened
     """The connection is gone or useless; the text says why, without secrets."""
 
 
-class RelaySettings(BaseModel):
+class RelaySettings(MqttDoor):
     """Where a van's readings go."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
-    host: str
     port: int = Field(default=8883, ge=1, le=65_535)
     version: Literal["5", "3.1.1"] = "5"
     """Version 5 tells when a message was refused or reached nobody; 3.1.1 cannot: there it is acknowledged and gone."""
@@ -42,13 +38,7 @@ class RelaySettings(BaseModel):
     """The van's id → the fleet's id, where they differ."""
     only: tuple[str, ...] = ()
     """Forward only these batteries (the van's ids); none named: all."""
-    username: str | None = None
-    password_file: Path | None = None
     tls: bool = True
-    ca_file: Path | None = None
-    certificate_file: Path | None = None
-    key_file: Path | None = None
-    keep_alive_s: int = Field(default=60, ge=5, le=65_535)
     most_bytes_per_s: int = Field(default=16_000, ge=100, le=100_000_000)
     """Payload, at most, on average. Judgement: 16 kB/s leave a poor mobile link usable; a month of minutes is through in five minutes."""
     every_s: float = Field(default=5.0, ge=0.05, le=3600)
@@ -69,16 +59,6 @@ class RelaySettings(BaseModel):
         for name in batteries.values():
             checked_battery_id(name)
         return batteries
-
-    @model_validator(mode="after")
-    def _consistent(self) -> "RelaySettings":
-        if (self.certificate_file is None) != (self.key_file is None):
-            raise ValueError("certificate_file and key_file go together")
-        if not self.tls and (self.ca_file or self.certificate_file):
-            raise ValueError("tls = false: ca_file and certificate_file need tls = true")
-        if self.password_file is not None and self.username is None:
-            raise ValueError("password_file: expected a username too")
-        return self
 
     def topic_of(self, battery_id: str) -> str:
         return self.topic.replace("{battery}", self.batteries.get(battery_id, battery_id))
@@ -163,13 +143,7 @@ class Link:
         client.connect_timeout = ANSWER_S
         client.on_connect, client.on_publish, client.on_disconnect = self._on_connect, self._on_publish, self._on_disconnect
         try:
-            if s.username is not None:
-                client.username_pw_set(s.username, None if s.password_file is None else s.password_file.read_text().rstrip("\r\n"))
-            if s.tls:
-                context = ssl.create_default_context(cafile=None if s.ca_file is None else str(s.ca_file))
-                if s.certificate_file is not None:
-                    context.load_cert_chain(s.certificate_file, s.key_file)
-                client.tls_set_context(context)
+            s.open(client)
         except (OSError, ValueError) as e:
             raise LinkLost(f"a file with the password or certificate for {self._where} cannot be used: {e}") from e
         return client

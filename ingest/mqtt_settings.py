@@ -2,20 +2,17 @@
 
 import re
 from collections.abc import Callable
-from pathlib import Path
 from typing import Literal
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import Field, model_validator
+
+from ingest.mqtt_door import MqttDoor
 
 
-class MqttSettings(BaseModel):
+class MqttSettings(MqttDoor):
     """One subscription at one broker."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
     kind: Literal["mqtt"] = "mqtt"
-    host: str
-    port: int = Field(default=1883, ge=1, le=65_535)
     version: Literal["3.1.1", "5"] = "3.1.1"
     topic: str
     """`readings/{battery}`: the level `{battery}` is the battery's id; the wildcards + and # may stand at other levels."""
@@ -24,14 +21,6 @@ class MqttSettings(BaseModel):
     """Which battery it is where the topic does not tell. Neither: the payload must."""
     client_id: str = "restvolt"
     """Must stay the same from start to start, and no other client of the broker may use it: the session hangs on it."""
-    username: str | None = None
-    password_file: Path | None = None
-    tls: bool = False
-    ca_file: Path | None = None
-    """None: the authorities that the system trusts."""
-    certificate_file: Path | None = None
-    key_file: Path | None = None
-    keep_alive_s: int = Field(default=60, ge=5, le=65_535)
     session_days: int = Field(default=30, ge=1, le=365)
     """How long the broker keeps what comes while the service is away (version 5; brokers of 3.1.1 have a setting of their own)."""
     in_flight: int = Field(default=20, ge=1, le=65_535)
@@ -49,12 +38,6 @@ class MqttSettings(BaseModel):
             raise ValueError(f"topic = {self.topic!r}: + must be a whole level and # the last one")
         if "{battery}" in self.topic and self.battery is not None:
             raise ValueError("battery: the topic tells it already")
-        if (self.certificate_file is None) != (self.key_file is None):
-            raise ValueError("certificate_file and key_file go together")
-        if not self.tls and (self.ca_file or self.certificate_file):
-            raise ValueError("tls = false: ca_file and certificate_file need tls = true")
-        if self.password_file is not None and self.username is None:
-            raise ValueError("password_file: expected a username too")
         return self
 
     @property

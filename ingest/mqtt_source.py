@@ -111,16 +111,8 @@ class MqttSource:
         client.on_subscribe = self._answered
         client.on_disconnect = self._disconnected
         try:
-            if s.username is not None:
-                password = None if s.password_file is None else s.password_file.read_text().rstrip("\r\n")
-                client.username_pw_set(s.username, password)
-            if s.tls:
-                context = ssl.create_default_context(cafile=None if s.ca_file is None else str(s.ca_file))
-                context.sslsocket_class = _ClosingSocket
-                if s.certificate_file is not None:
-                    context.load_cert_chain(s.certificate_file, s.key_file)
-                client.tls_set_context(context)
-        except (OSError, ValueError) as e:  # ssl.SSLError is an OSError
+            s.open(client, _ClosingSocket)
+        except (OSError, ValueError) as e:
             raise SourceLost(f"a file with the broker's password or certificate cannot be used: {e}") from e
         return client
 
