@@ -4,7 +4,6 @@ Threads: the event loop (sources, loop of ingest, web), one that commits, the ou
 """
 
 import asyncio
-import os
 import random
 import threading
 from collections.abc import Callable
@@ -37,6 +36,7 @@ from api.settings import Settings, SourceSettings
 from api.tokens import Tokens
 from api.upkeep import Upkeep, writes
 from ingest.decoder import Rejected
+from ingest.ending import exit_at_once
 from ingest.file_source import FileSettings, FileSource
 from ingest.formats import FORMATS
 from ingest.inlet import Inlet, InletFull
@@ -272,9 +272,3 @@ def second_history(settings: InfluxSettings, ledger: SqlLedger, now_ms: Callable
     history = InfluxHistory(settings, now_ms)
     ledger.mark_unsent = mark
     return history, Forwarder(ledger.database, history, now_ms, LOG.warning)
-
-
-def exit_at_once(reason: str) -> None:
-    """A worker whose battery was taken over holds states that are no longer true: a polite end would write or reorder."""
-    LOG.critical(reason)
-    os._exit(70)

@@ -8,9 +8,7 @@ Messages may come twice; telling them apart is the loop's.
 
 import asyncio
 import contextlib
-import os
 import socket
-import sys
 import threading
 from collections import deque
 from collections.abc import AsyncGenerator, Callable, Sequence
@@ -23,6 +21,7 @@ from analytics.battery import DeclarationError, checked_battery_id
 from ingest import amqp_topology
 from ingest.amqp_settings import AmqpSettings
 from ingest.clock import Clock
+from ingest.ending import exit_at_once
 from ingest.source import Delivery
 
 LOOK_EVERY_S = 1.0
@@ -35,15 +34,6 @@ CONNECT_WITHIN_S = 10.0
 NOT_FOUND = 404
 """AMQP 0-9-1, reply codes: not found."""
 NAME = "amqp"
-EXIT_CODE = 75
-"""EX_TEMPFAIL of sysexits.h: start it again."""
-
-
-def exit_at_once(reason: str) -> None:
-    """End the process without tidying up: whatever is not committed is not acknowledged, so it comes again."""
-    sys.stderr.write(f"This worker ends at once and must be started again: {reason}\n")
-    sys.stderr.flush()
-    os._exit(EXIT_CODE)
 
 
 class Tag(NamedTuple):

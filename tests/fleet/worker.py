@@ -13,8 +13,9 @@ from api.database import Database
 from api.fencing import FencedLedger
 from api.ledger import SqlLedger
 from ingest.amqp_settings import AmqpSettings
-from ingest.amqp_source import AmqpSource, exit_at_once
+from ingest.amqp_source import AmqpSource
 from ingest.decoder import Decoder
+from ingest.ending import exit_at_once
 from ingest.formats.json_fields import JsonFields, json_decoder
 from ingest.pipeline import Pipeline, PipelineSettings
 
