@@ -143,7 +143,7 @@ class Link:
         client.connect_timeout = ANSWER_S
         client.on_connect, client.on_publish, client.on_disconnect = self._on_connect, self._on_publish, self._on_disconnect
         try:
-            s.open(client)
+            s.let_in(client)
         except (OSError, ValueError) as e:
             raise LinkLost(f"a file with the password or certificate for {self._where} cannot be used: {e}") from e
         return client

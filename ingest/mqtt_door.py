@@ -37,7 +37,7 @@ class MqttDoor(BaseModel):
             raise ValueError("password_file: expected a username too")
         return self
 
-    def open(self, client: "mqtt.Client", socket_class: "type[ssl.SSLSocket] | None" = None) -> None:
+    def let_in(self, client: "mqtt.Client", socket_class: "type[ssl.SSLSocket] | None" = None) -> None:
         """Give the client its name, password and keys, read now. Raises OSError (ssl.SSLError is one) or ValueError for a file that is none."""
         if self.username is not None:
             client.username_pw_set(self.username, None if self.password_file is None else self.password_file.read_text().rstrip("\r\n"))

@@ -111,7 +111,7 @@ class MqttSource:
         client.on_subscribe = self._answered
         client.on_disconnect = self._disconnected
         try:
-            s.open(client, _ClosingSocket)
+            s.let_in(client, _ClosingSocket)
         except (OSError, ValueError) as e:
             raise SourceLost(f"a file with the broker's password or certificate cannot be used: {e}") from e
         return client

@@ -9,7 +9,7 @@ MAY_TOUCH_FILES = (
     "api/",
     "ingest/file_source.py",
     "ingest/serial_source.py",
-    "ingest/mqtt_source.py",
+    "ingest/mqtt_door.py",
     "ingest/amqp_source.py",
     "ingest/modbus_source.py",
     "simulators/",
