@@ -90,35 +90,35 @@ def _grown(
     idle_ms = 0 if before in CHARGING else span.begin_ms - span.gap_ms - session.end_ms
     dt_ms = max(0, span.end_ms - session.end_ms - lost_ms - max(0, idle_ms))
     temperature_c, phase = span.temperature_c, memory.phase
-    new: dict[str, object] = {"end_ms": span.end_ms, "ended_in": phase}
+    fields: dict[str, object] = {"end_ms": span.end_ms, "ended_in": phase}
     if before not in CHARGING and session.end_ms > session.begin_ms:
-        new["breaks"] = session.breaks + 1
+        fields["breaks"] = session.breaks + 1
     if lost_ms:
-        new["unseen_ms"] = session.unseen_ms + lost_ms
+        fields["unseen_ms"] = session.unseen_ms + lost_ms
     if current_a is not None and session.charge_ah is not None:
         mean_a = span.current_a if memory.slow_a is None or dt_ms < 120_000 else memory.slow_a
-        new["charge_ah"] = round(session.charge_ah + (mean_a or 0.0) * dt_ms / 3_600_000, 3)
+        fields["charge_ah"] = round(session.charge_ah + (mean_a or 0.0) * dt_ms / 3_600_000, 3)
         slow_a = memory.slow_a
         if session.first_a is None and slow_a is not None and span.end_ms - session.begin_ms >= FIRST_MS:
-            new["first_a"] = round(slow_a, 2)
+            fields["first_a"] = round(slow_a, 2)
         if slow_a is not None and (session.peak_a is None or slow_a > session.peak_a):
-            new["peak_a"] = round(slow_a, 2)
+            fields["peak_a"] = round(slow_a, 2)
     if temperature_c is not None:
         if session.coldest_c is None or temperature_c < session.coldest_c:
-            new["coldest_c"] = temperature_c
+            fields["coldest_c"] = temperature_c
         if session.hottest_c is None or temperature_c > session.hottest_c:
-            new["hottest_c"] = temperature_c
+            fields["hottest_c"] = temperature_c
         if temperature_c < battery.kind.charge_lowest_c.value and (current_a is None or current_a > plating_a(battery)):
-            new["cold_ms"] = session.cold_ms + dt_ms
-            new["cold_ah"] = round(session.cold_ah + (current_a or 0.0) * dt_ms / 3_600_000, 3)
+            fields["cold_ms"] = session.cold_ms + dt_ms
+            fields["cold_ah"] = round(session.cold_ah + (current_a or 0.0) * dt_ms / 3_600_000, 3)
     if phase == "pulse":
-        new["pulses"] = max(session.pulses, round(memory.pulse_score))
+        fields["pulses"] = max(session.pulses, round(memory.pulse_score))
     elif phase in REGULATED:
-        _regulated(battery, memory, session, dt_ms, temperature_c, new)
+        _regulated(battery, memory, session, dt_ms, temperature_c, fields)
     else:
-        new["bulk_ms"] = session.bulk_ms + dt_ms
-    _watch_high(battery, session, voltage_v, temperature_c, dt_ms, new)
-    return changed(session, **new)
+        fields["bulk_ms"] = session.bulk_ms + dt_ms
+    _watch_high(battery, session, voltage_v, temperature_c, dt_ms, fields)
+    return changed(session, **fields)
 
 
 def plating_a(battery: Battery) -> float:
@@ -127,7 +127,7 @@ def plating_a(battery: Battery) -> float:
 
 
 def _regulated(
-    battery: Battery, memory: ChargingMemory, session: Session, dt_ms: int, temperature_c: float | None, new: dict[str, object]
+    battery: Battery, memory: ChargingMemory, session: Session, dt_ms: int, temperature_c: float | None, fields: dict[str, object]
 ) -> None:
     """A voltage held by a charger: its set-point, its current, and how both move."""
     held, phase, slow_a = memory.held, memory.phase, memory.slow_a
@@ -137,32 +137,32 @@ def _regulated(
     if spent == 0:
         # The set-point stood for a while before it was recognised; that while was not bulk.
         dt_ms += min(held_for_ms(memory), session.bulk_ms, ALONE_MS)
-        new["bulk_ms"] = max(0, session.bulk_ms - held_for_ms(memory))
-        new["rising_ms"], new["rising_from_a"] = 0, None
+        fields["bulk_ms"] = max(0, session.bulk_ms - held_for_ms(memory))
+        fields["rising_ms"], fields["rising_from_a"] = 0, None
         if phase == "float":
-            new.update(cool_v=None, cool_c=None, warm_v=None, warm_c=None)
+            fields.update(cool_v=None, cool_c=None, warm_v=None, warm_c=None)
     known_v = getattr(session, f"{phase}_v")
     if known_v is not None and held_v > known_v + ANOTHER_CELL_V * battery.cells and phase != "equalisation":
         spent, dt_ms = 0, min(held_for_ms(memory), ALONE_MS)
-        session = _begun_anew(phase, session, new)
+        session = _begun_anew(phase, session, fields)
     elif phase == "absorption" and session.stretch_ms == 0 and spent:
-        session = _begun_anew(phase, session, new)  # left for float in between: another absorption, with its own end
+        session = _begun_anew(phase, session, fields)  # left for float in between: another absorption, with its own end
     below = phase == "float" and known_v is not None and held_v < known_v - ANOTHER_CELL_V * battery.cells
-    new[f"{phase}_ms"] = _float_below_ms(memory, spent) if below else spent + dt_ms
+    fields[f"{phase}_ms"] = _float_below_ms(memory, spent) if below else spent + dt_ms
     if phase == "absorption":
-        new["stretch_ms"] = session.stretch_ms + dt_ms
+        fields["stretch_ms"] = session.stretch_ms + dt_ms
     elif _relieves(battery, memory, held_v, temperature_c):
-        new["stretch_ms"] = 0
+        fields["stretch_ms"] = 0
     if known_v is None or held_v > known_v - SINKING_CELL_V * battery.cells or held_for_ms(memory) >= SETTLED_MS:
-        new[f"{phase}_v"], new[f"{phase}_c"] = held_v, temperature_c
+        fields[f"{phase}_v"], fields[f"{phase}_c"] = held_v, temperature_c
     if held_for_ms(memory) >= HELD_MS and temperature_c is not None and phase != "equalisation":
-        if session.cool_c is None or temperature_c < session.cool_c or "cool_c" in new:
-            new["cool_v"], new["cool_c"] = held_v, temperature_c
-        if session.warm_c is None or temperature_c > session.warm_c or "warm_c" in new:
-            new["warm_v"], new["warm_c"] = held_v, temperature_c
+        if session.cool_c is None or temperature_c < session.cool_c or "cool_c" in fields:
+            fields["cool_v"], fields["cool_c"] = held_v, temperature_c
+        if session.warm_c is None or temperature_c > session.warm_c or "warm_c" in fields:
+            fields["warm_v"], fields["warm_c"] = held_v, temperature_c
     if slow_a is not None:
-        _regulated_current(battery, phase, session, round(slow_a, 2), dt_ms, new)
-        _watch_rise(battery, memory, session, round(slow_a, 2), temperature_c, min(dt_ms, AT_A_TIME_MS), new)
+        _regulated_current(battery, phase, session, round(slow_a, 2), dt_ms, fields)
+        _watch_rise(battery, memory, session, round(slow_a, 2), temperature_c, min(dt_ms, AT_A_TIME_MS), fields)
 
 
 def _relieves(battery: Battery, memory: ChargingMemory, held_v: float, temperature_c: float | None) -> bool:
@@ -176,26 +176,26 @@ def _float_below_ms(memory: ChargingMemory, spent_ms: int) -> int:
     return held_for_ms(memory) if held_for_ms(memory) >= SETTLED_MS else spent_ms
 
 
-def _begun_anew(phase: str, session: Session, new: dict[str, object]) -> Session:
+def _begun_anew(phase: str, session: Session, fields: dict[str, object]) -> Session:
     """The session with what was counted at another, lower set-point of this phase, or before a float, forgotten."""
     session = changed(session, rising_from_a=None, rising_ms=0)
     session = changed(session, tail_ms=0, spent_ms=0, stretch_ms=0) if phase == "absorption" else changed(session, float_least_a=None)
-    new.update(tail_ms=session.tail_ms, spent_ms=session.spent_ms, rising_from_a=None, rising_ms=0)
+    fields.update(tail_ms=session.tail_ms, spent_ms=session.spent_ms, rising_from_a=None, rising_ms=0)
     return session
 
 
-def _regulated_current(battery: Battery, phase: str, session: Session, slow_a: float, dt_ms: int, new: dict[str, object]) -> None:
+def _regulated_current(battery: Battery, phase: str, session: Session, slow_a: float, dt_ms: int, fields: dict[str, object]) -> None:
     """What flows at a held voltage, and for how long next to nothing has."""
     if phase == "absorption":
-        new["tail_a"] = slow_a
-        new["absorption_most_a"] = slow_a if session.absorption_most_a is None else max(slow_a, session.absorption_most_a)
+        fields["tail_a"] = slow_a
+        fields["absorption_most_a"] = slow_a if session.absorption_most_a is None else max(slow_a, session.absorption_most_a)
         if slow_a <= tail_a(battery):
-            new["tail_ms"] = session.tail_ms + dt_ms
+            fields["tail_ms"] = session.tail_ms + dt_ms
             if slow_a <= battery.kind.tail_current_c.low * battery.rated_capacity_ah + battery.sensor.current_offset_a:
-                new["spent_ms"] = session.spent_ms + dt_ms
+                fields["spent_ms"] = session.spent_ms + dt_ms
     elif phase == "float":
-        new["float_a"] = slow_a
-        new["float_least_a"] = slow_a if session.float_least_a is None else min(slow_a, session.float_least_a)
+        fields["float_a"] = slow_a
+        fields["float_least_a"] = slow_a if session.float_least_a is None else min(slow_a, session.float_least_a)
 
 
 def held_for_ms(memory: ChargingMemory) -> int:
@@ -215,7 +215,7 @@ def _watch_rise(
     slow_a: float,
     temperature_c: float | None,
     dt_ms: int,
-    new: dict[str, object],
+    fields: dict[str, object],
 ) -> None:
     """A current that rises while the voltage stands: measured from its least since the voltage began to stand.
 
@@ -229,12 +229,12 @@ def _watch_rise(
     fallen = session.rising_to_a is not None and slow_a < NO_LESS * session.rising_to_a
     lifted = from_v is None or max(voltage_v, held.voltage_v) > from_v + SAME_CELL_V * battery.cells
     if least is None or held_for_ms(memory) < HELD_MS or slow_a < least or lifted or fallen:
-        new["rising_from_a"], new["rising_ms"], new["rising_to_a"] = slow_a, 0, None
-        new["rising_from_v"] = round(min(voltage_v, held.voltage_v), 3)
+        fields["rising_from_a"], fields["rising_ms"], fields["rising_to_a"] = slow_a, 0, None
+        fields["rising_from_v"] = round(min(voltage_v, held.voltage_v), 3)
     elif slow_a > 1.5 * max(least, 0.0) + 0.005 * battery.rated_capacity_ah + quiet_a(battery):
-        new["rising_ms"], new["rising_to_a"] = session.rising_ms + dt_ms, max(slow_a, session.rising_to_a or slow_a)
+        fields["rising_ms"], fields["rising_to_a"] = session.rising_ms + dt_ms, max(slow_a, session.rising_to_a or slow_a)
         if session.rising_ms == 0:  # not since the least current: a morning warms the battery too
-            new["rising_from_c"] = temperature_c
+            fields["rising_from_c"] = temperature_c
 
 
 def _watch_high(
@@ -243,15 +243,15 @@ def _watch_high(
     voltage_v: float,
     temperature_c: float | None,
     dt_ms: int,
-    new: dict[str, object],
+    fields: dict[str, object],
 ) -> None:
     """Time above the absorption window at this temperature, and how high. An equalisation that is allowed does not count."""
     limit_v = window.raised_v(battery, window.absorption_high_v(battery), temperature_c) + margin_v(battery)
     if voltage_v > limit_v and not _equalising(battery, session, voltage_v, temperature_c):
         before = session.high_v
-        new["high_ms"] = session.high_ms + dt_ms
-        new["high_v"] = round(voltage_v if before is None else before + 0.2 * (voltage_v - before), 3)
-        new["high_c"] = temperature_c
+        fields["high_ms"] = session.high_ms + dt_ms
+        fields["high_v"] = round(voltage_v if before is None else before + 0.2 * (voltage_v - before), 3)
+        fields["high_c"] = temperature_c
 
 
 def _equalising(battery: Battery, session: Session, voltage_v: float, temperature_c: float | None) -> bool:

@@ -90,7 +90,6 @@ def likely_cause(battery: Battery, voltage_v: float, temperature_c: float | None
         band = CHEMISTRIES[name].absorption
         n = cells if CHEMISTRIES[name].lead_acid else max(1, round(cells * 2 / 3))
         fits = band.low * n - 0.05 <= at_25_v <= band.high * n + 0.05
-        other = band.low * n > low_v + 0.05 if at_25_v < low_v else True
-        if name != battery.chemistry and fits and not (low_v <= at_25_v <= high_v) and (other or at_25_v < low_v):
+        if name != battery.chemistry and fits and not (low_v <= at_25_v <= high_v):
             return f"the charger is set to a profile for {words}"
     return "a charger of the wrong kind or a wrong setting" if at_25_v > high_v else "a charger with too low a setting, or long thin cables"
