@@ -9,6 +9,7 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING, NamedTuple
 
 if TYPE_CHECKING:
+    from analytics.gist import Gist
     from analytics.rules.rule import Said
 
 Evidence = tuple[tuple[str, float | int | str | None], ...]
@@ -104,7 +105,8 @@ class Load(NamedTuple):
 
 
 class Details(NamedTuple):
-    """The slow part of an assessment: made at most once a minute and shared by all assessments until the next."""
+    """The slow part of an assessment: made at most once a minute and shared by all assessments until the next. The sentences are said from
+    it and the assessment by whoever reads (analytics.sentences)."""
 
     at_ms: int
     mode: str = "in use"
@@ -121,8 +123,6 @@ class Details(NamedTuple):
     """The running or last charging session: kind of charger, phases, set-points, verdict."""
     ageing: Evidence = ()
     """Cycles, throughput, capacity and resistance against new."""
-    sentences: tuple[str, ...] = ()
-    """How it stands, in plain words, most important first."""
 
 
 class Untold:
@@ -133,12 +133,10 @@ class Untold:
 
     __slots__ = ("_say", "at_ms", "findings", "gist")
 
-    def __init__(
-        self, at_ms: int, findings: tuple[Finding | Said, ...], say: Callable[[], Details], gist: tuple[object, ...] | None = None
-    ) -> None:
+    def __init__(self, at_ms: int, findings: tuple[Finding | Said, ...], say: Callable[[], Details], gist: Gist | None = None) -> None:
         self.at_ms = at_ms
         self.gist = gist
-        """What a person acts on, known before the words: who keeps details may spare himself new ones of the same gist. None: of no other's."""
+        """Known before the words: who keeps details may spare himself new ones that tell nobody anything new. None: they always do."""
         self.findings: tuple[Finding | Said, ...] = findings
         """Rule and priority of each are known before the words."""
         self._say: Details | Callable[[], Details] = say

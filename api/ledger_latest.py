@@ -2,7 +2,8 @@
 
 A reading and what was believed with it are in history already. So the row is written only when it says something that history does not: new
 details, a new anchor, time that went by without a reading. That spares each battery a page a commit, which is most of what a fleet writes.
-Details that tell a person nothing new wait for an hour: saying them and keeping them costs more than the reading did. Inside the caller's transaction.
+Details that tell a person nothing new wait for hours (analytics.gist): saying them and keeping them costs more than the reading did. The
+sentences are said by whoever reads. Inside the caller's transaction.
 """
 
 from collections.abc import Sequence
@@ -12,16 +13,16 @@ from sqlalchemy import Connection, func, select
 
 from analytics.assessment import Anchor, Assessment, Details, Untold
 from analytics.batch import Batch
+from analytics.gist import Gist
 from api import record
 from api.execute import conflict, execute_each, insert_each
 from api.history.codes import assessed
 from api.numbers import among
 from api.tables import BATTERIES, HISTORY, LATEST
 
-SERVE_MS = 3_600_000
-"""Judgement: forecast, dues and ageing are themselves renewed hourly at most."""
-SERVE_PCT = 1.3
-"""Judgement: by so much a sentence may differ from the number beside it (as between two judgements, analytics.details)."""
+STAGGER_MS = 7_919_000
+"""Each battery's turn to have its details kept anew is at another moment, or those of a fleet would all come at once: a prime number of seconds
+apart from its neighbour's."""
 
 
 class Written(NamedTuple):
@@ -31,12 +32,9 @@ class Written(NamedTuple):
     """The newest details, whether the row has them or they read as those that it has."""
     anchor: Anchor | None
     at_ms: int
-    gist: tuple[object, ...] | None
+    gist: Gist | None
     """Of the details in the row; None: new ones are always written."""
     details_ms: int
-    pct: float | None
-    low: float | None
-    high: float | None
 
 
 class Latest:
@@ -62,28 +60,28 @@ class Latest:
             if before is not None and before[1] is anchor and before[2] < assessment[1] and id(assessment) in moving:
                 if before[0] is told:
                     continue
-                if _serves(before, assessment):
+                if _serves(before, assessment, numbers[battery_id]):
                     written[battery_id] = before._replace(told=told)
                     continue
-            at_ms, text, gist = assessment.at_ms, record.dumps(assessment[:-1]), None
+            at_ms, text = assessment.at_ms, record.dumps(assessment[:-1])
             if before is not None and before.told is told:
                 moved.append((at_ms, text, numbers[battery_id], at_ms))
+                written[battery_id] = before._replace(anchor=anchor, at_ms=at_ms)
             else:
                 details, gist = (told.passing(), told.gist) if type(told) is Untold else (told, None)
                 whole.append((numbers[battery_id], at_ms, text, record.dumps(details)))
-            written[battery_id] = Written(told, anchor, at_ms, gist, told.at_ms, *assessment[5:8])
+                written[battery_id] = Written(told, anchor, at_ms, gist, told.at_ms)
         execute_each(connection, "UPDATE latest SET at_ms = ?, assessment = ? WHERE battery = ? AND at_ms <= ?", moved)
         insert_each(connection, LATEST, whole, conflict(LATEST, "battery") + " WHERE excluded.at_ms >= latest.at_ms")
 
 
-def _serves(before: Written, assessment: Assessment) -> bool:
+def _serves(before: Written, assessment: Assessment, number: int) -> bool:
     """Whether the details in the row still tell a person what the assessment's would."""
-    told = assessment.told
-    if type(told) is not Untold or before.gist is None or before.gist != told.gist:
+    told, kept = assessment.told, before.gist
+    if type(told) is not Untold or kept is None or told.gist is None or not told.gist.still_told_by(kept, assessment.at_ms):
         return False
-    if assessment.at_ms // SERVE_MS != before.details_ms // SERVE_MS:
-        return False
-    return all(a is not None and b is not None and abs(a - b) < SERVE_PCT for a, b in zip(before[5:8], assessment[5:8], strict=True))
+    turn_ms = number * STAGGER_MS
+    return (assessment.at_ms + turn_ms) // kept.serves_ms == (before.details_ms + turn_ms) // kept.serves_ms
 
 
 def latest_of(connection: Connection, battery_ids: Sequence[str]) -> dict[str, Assessment]:

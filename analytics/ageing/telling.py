@@ -7,11 +7,12 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from analytics.ageing.capacity import so_far, table_part
 from analytics.ageing.damage import damage, equivalent_full_cycles, rated
-from analytics.ageing.memory import Life
+from analytics.ageing.memory import Pace
 from analytics.ageing.rainflow import counted
 from analytics.assessment import Evidence
 
 if TYPE_CHECKING:
+    from analytics.battery import Battery
     from analytics.view import View
 
 NINETY = 1.645
@@ -19,6 +20,8 @@ LEAST_DAYS = 30.0
 """Judgement: a month of use before a year is foretold."""
 LONGEST_YEARS = 20.0
 """Judgement: beyond this calendar ageing ends a battery anyway (Spiers & Rasinkoski 1996: life is the lesser of cycle and corrosion life)."""
+CHARGES = 8
+"""Judgement: as many make a habit; memory is a mean over as many."""
 OFTENER = 0.75
 """Judgement: three quarters of the charge that it gave between recharges when new is a change that a person notices."""
 
@@ -79,14 +82,13 @@ def has_faded(view: View, capacity_ah: float) -> bool:
     return capacity_ah <= FADED_PART * life.capacity_new_ah
 
 
-def oftener(life: Life) -> str | None:
+def oftener(new: Pace, now: Pace) -> str | None:
     """The measured sentence that it needs recharging more often than when new; None while it does not or cannot be told."""
-    new, now = life.new, life.now
-    if new.charges < 8 or now.charges < 8 or now.out_ah > OFTENER * new.out_ah:
+    if new.charges < CHARGES or now.charges < CHARGES or now.out_ah > OFTENER * new.out_ah:
         return None
     return (
         f"It now gives {now.out_ah:.0f} Ah between charges and is recharged every {now.days:.1f} days; when the readings began it gave "
-        f"{new.out_ah:.0f} Ah and was recharged every {new.days:.1f} days (means of 8 charges each)."
+        f"{new.out_ah:.0f} Ah and was recharged every {new.days:.1f} days (means of {CHARGES} charges each)."
     )
 
 
@@ -114,36 +116,40 @@ def evidence_of(view: View) -> Evidence:
         ("resistance_against_new", None if ratio is None else round(ratio, 2)),
         ("charge_factor", life.charge_factor),
         ("self_discharge_pct_per_month", life.self_discharge),
-        ("days_between_charges_new", life.new.days if life.new.charges >= 8 else None),
-        ("days_between_charges_now", life.now.days if life.now.charges >= 8 else None),
+        ("days_between_charges_new", life.new.days if life.new.charges >= CHARGES else None),
+        ("days_between_charges_now", life.now.days if life.now.charges >= CHARGES else None),
+        *((f"out_ah_between_charges_{when}", p.out_ah) for when, p in (("new", life.new), ("now", life.now)) if p.charges >= CHARGES),
         ("service_left_earliest_years", None if service is None else round(service.earliest_years, 1)),
         ("service_left_latest_years", None if service is None or service.latest_years is None else round(service.latest_years, 1)),
     )
 
 
-def sentences_of(view: View) -> tuple[str, ...]:
-    """Ageing in plain words, only what can be said."""
-    life = view.ageing.life
-    if life is None:
+def sentences_of(battery: Battery, evidence: Evidence) -> tuple[str, ...]:
+    """What the evidence says in plain words, only what can be said."""
+    figures = {name: value for name, value in evidence if isinstance(value, float | int)}
+    watched_days = figures.get("watched_days")
+    if watched_days is None:
         return ()
     said = []
-    capacity, service = capacity_interval(view), end_of_service(view)
-    if capacity is not None:
-        value, low, high = capacity
-        said.append(f"It holds about {value:.0f} Ah ({low:.0f} to {high:.0f}); {view.battery.rated_capacity_ah:.0f} Ah are declared.")
-    elif (view.now_ms - life.begun_ms) / 86_400_000 >= UNMEASURED_DAYS:
+    if (value := figures.get("capacity_ah")) is not None:
+        low, high = figures["capacity_low_ah"], figures["capacity_high_ah"]
+        said.append(f"It holds about {value:.0f} Ah ({low:.0f} to {high:.0f}); {battery.rated_capacity_ah:.0f} Ah are declared.")
+    elif watched_days >= UNMEASURED_DAYS:
         said.append(
             "How much it really holds is not known yet: that takes a discharge or charge of some depth between two moments of known charge, "
             "with the current measured all the way."
         )
-    if view.model.lead and view.battery.rest_voltage_table is None and (view.now_ms - life.begun_ms) / 86_400_000 >= UNMEASURED_DAYS:
+    if battery.kind.lead_acid and battery.rest_voltage_table is None and watched_days >= UNMEASURED_DAYS:
         said.append(
-            f"That it is {view.battery.kind.a_title} battery is taken from what you declared: flooded, AGM and gel stand within a tenth or two of a volt "
+            f"That it is {battery.kind.a_title} battery is taken from what you declared: flooded, AGM and gel stand within a tenth or two of a volt "
             "of each other, which voltage alone cannot tell apart."
         )
-    if (often := oftener(life)) is not None:
+    paces = [Pace(CHARGES, figures[f"days_between_charges_{when}"], figures[name]) for when in ("new", "now")
+             if (name := f"out_ah_between_charges_{when}") in figures]  # fmt: skip
+    if len(paces) == 2 and (often := oftener(*paces)) is not None:
         said.append(often)
-    if service is not None:
-        late = "more than 20" if service.latest_years is None else f"{service.latest_years:.0f}"
-        said.append(f"At this use its cycles last another {service.earliest_years:.0f} to {late} years; age and heat may end it sooner.")
+    if (earliest_years := figures.get("service_left_earliest_years")) is not None:
+        latest_years = figures.get("service_left_latest_years")
+        late = "more than 20" if latest_years is None else f"{latest_years:.0f}"
+        said.append(f"At this use its cycles last another {earliest_years:.0f} to {late} years; age and heat may end it sooner.")
     return tuple(said)

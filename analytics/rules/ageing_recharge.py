@@ -9,7 +9,7 @@ from analytics.view import View
 
 def judge(view: View, standing: bool) -> Judgement:
     life = view.ageing.life
-    said = None if life is None else oftener(life)
+    said = None if life is None else oftener(life.new, life.now)
     if life is None or said is None or view.now_ms - life.begun_ms < FADING_MS:
         return None  # within weeks it is the weather or the habit of a tour, not age
     return Finding(

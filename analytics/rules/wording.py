@@ -20,7 +20,11 @@ MONTHS = (
 
 def charge_with_interval(view: View) -> str:
     """`54 % charged (49 to 58 %)`."""
-    charge = charge_of(view)
+    return charge_in_words(charge_of(view))
+
+
+def charge_in_words(charge: tuple[float, float, float] | None) -> str:
+    """A state of charge with its interval, in percent."""
     if charge is None:
         return "of unknown charge"
     pct, low, high = charge

@@ -5,6 +5,7 @@ from typing import Any
 from analytics.assessment import Anchor, Assessment, Evidence, Finding
 from analytics.battery import Battery
 from analytics.reading import Note
+from analytics.sentences import sentences_of
 from api.declaration import as_dict
 from api.ports import Alert, AlertAct, Columns, Delivery, Subscription
 from api.web.schemas import State
@@ -75,7 +76,8 @@ def state(battery: Battery, a: Assessment | None, now_ms: int, heard_ms: int | N
     ]
     out["learned"] = [x._asdict() for x in d.learned]
     out["findings"] = [finding(f) for f in d.findings]
-    out |= {"exposure": evidence(d.exposure), "session": evidence(d.session), "ageing": evidence(d.ageing), "sentences": list(d.sentences)}
+    out |= {"exposure": evidence(d.exposure), "session": evidence(d.session), "ageing": evidence(d.ageing)}
+    out["sentences"] = list(sentences_of(battery, a, now_ms))
     return out
 
 

@@ -25,7 +25,7 @@ from analytics.reading import Input, Note, Reading, on_the_grid
 from analytics.rules.rule import HOLD, finding_of
 from analytics.story import story
 from analytics.view import View
-from tests.analytics.lives import HOUR_MS, START_MS, rest_v
+from tests.analytics.lives import HOUR_MS, START_MS, rest_v, sentences
 from tests.analytics.test_limits_rules import CASES
 from tests.analytics.test_thresholds import BY_ID, CHARGES
 
@@ -211,7 +211,7 @@ def _event(event: AlertEvent) -> dict[str, Any]:
 def _looked(state: State) -> dict[str, Any]:
     details: Details = state.details
     kept = loads(state.battery, dumps(state))
-    said = details._replace(findings=())._asdict()
+    said = details._replace(findings=())._asdict() | {"sentences": sentences(state)}
     said.update({part: [tuple(one) for one in said[part]] for part in ("learned", "dues")})
     said.update({part: dict(said[part]) for part in ("exposure", "session", "ageing")})
     return {

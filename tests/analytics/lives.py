@@ -5,14 +5,16 @@ from itertools import pairwise
 
 from analytics import core
 from analytics.ageing import AgeingMemory
-from analytics.assessment import AlertEvent
+from analytics.assessment import AlertEvent, Assessment
 from analytics.battery import Battery
 from analytics.care import CareMemory
 from analytics.charging import ChargingMemory
 from analytics.core import State, begin, step
+from analytics.estimate import interval
 from analytics.fold import silence
 from analytics.reading import Input, Reading, on_the_grid
 from analytics.sensors import SensorMemory
+from analytics.sentences import sentences_of
 from analytics.span import Span
 from analytics.trend import TrendMemory
 from analytics.use import UseMemory
@@ -73,6 +75,20 @@ def folded(battery: Battery, *lives: Iterable[Input], state: State | None = None
             state, outcome = step(state, given)
             events.extend(outcome.events)
     return state, events
+
+
+def sentences(state: State) -> tuple[str, ...]:
+    """What is said of it at the moment of its details."""
+    span, charge = state.span, interval(state.model, state.belief)
+    seen = (None, None, None) if span is None else (span.voltage_v, span.current_a, span.temperature_c)
+    now_ms = state.details.at_ms
+    about = Assessment(state.battery.id, now_ms, *seen, *charge, state.charging.phase, state.belief.anchor, state.told)
+    return sentences_of(state.battery, about, now_ms)
+
+
+def view_of_now(state: State) -> View:
+    """What components and rules see of it."""
+    return core.view_of(state, state.last_ms or 0, ticked=False)
 
 
 def kinds(events: list[AlertEvent], rule: str) -> list[str]:

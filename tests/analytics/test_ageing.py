@@ -171,9 +171,9 @@ def test_service_life_is_foreseen_as_a_range_and_not_too_early() -> None:
 def test_oftener_is_a_measured_sentence() -> None:
     """Needing charge more often than when new is said with both means, and only once both are known."""
     new, now = Pace(8, 4.0, 40.0), Pace(8, 2.6, 26.0)
-    assert oftener(LIFE._replace(new=new)) is None
-    assert oftener(LIFE._replace(new=new, now=Pace(8, 3.9, 39.0))) is None
-    said = oftener(LIFE._replace(new=new, now=now))
+    assert oftener(new, LIFE.now) is None
+    assert oftener(new, Pace(8, 3.9, 39.0)) is None
+    said = oftener(new, now)
     assert said is not None
     assert "26 Ah" in said
     assert "40 Ah" in said
@@ -256,7 +256,7 @@ def test_evidence_and_sentences_say_nothing_that_is_not_known() -> None:
     assert known["capacity_ah"] is None
     assert known["service_left_earliest_years"] is None
     assert known["resistance_against_new"] is None
-    assert sentences_of(view) == ()
+    assert sentences_of(view.battery, evidence_of(view)) == ()
     assert evidence_of(seen(LIFE, memory=AgeingMemory())) == ()
 
 

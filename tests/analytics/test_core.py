@@ -134,11 +134,12 @@ def test_notes_of_every_kind_are_folded_before_and_after_the_first_reading() -> 
 
 
 def test_details_are_never_old_and_follow_a_strong_current() -> None:
-    """What is said is made anew within twenty minutes of data, and with every judgement while a strong current moves the charge."""
-    for amps, most_ms in ((-1.0, 20 * 60_000), (-20.0, 6 * 60_000)):
+    """What is said is made anew with each hour, within twenty minutes of data while a charge runs, and with every judgement while a strong
+    current moves the charge."""
+    for amps, volts, most_min in ((-1.0, 12.4, 75), (4.0, 13.9, 20), (-20.0, 12.4, 6)):
         state = begin(battery())
         for minute in range(180):
             at_ms = START_MS + minute * 60_000
-            state, outcome = step(state, Reading("heron", at_ms, 12.4, amps, 15.0))
-            assert minute < 2 or at_ms - outcome.assessment.details.at_ms < most_ms
+            state, outcome = step(state, Reading("heron", at_ms, volts, amps, 15.0))
+            assert minute < 20 or at_ms - outcome.assessment.details.at_ms < most_min * 60_000
         assert state.details.at_ms > 0

@@ -172,7 +172,7 @@ def test_ageing_at_its_limits() -> None:
     life = Life(begun_ms=0, at_ms=0)
     pace = type(life.new)
     for charges, out_ah, told in ((8, 30.0, True), (7, 30.0, False), (8, 30.1, False)):
-        said = oftener(life._replace(new=pace(charges, 3.0, 40.0), now=pace(8, 2.0, out_ah)))
+        said = oftener(pace(charges, 3.0, 40.0), pace(8, 2.0, out_ah))
         assert (said is not None) is told
     table = AGM.kind.freezing
     assert table is not None

@@ -3,9 +3,8 @@
 import pytest
 
 from analytics.battery import Battery
-from analytics.core import State
 from analytics.reading import Note, Reading
-from tests.analytics.lives import DAY_MS, HOUR_MS, MINUTE_MS, START_MS, agm, began, folded, held, kinds, resting, silent
+from tests.analytics.lives import DAY_MS, HOUR_MS, MINUTE_MS, START_MS, agm, began, folded, held, kinds, resting, sentences, silent
 from tests.analytics.test_use import trip
 
 
@@ -95,10 +94,6 @@ def test_weeks_spent_low_are_said_once() -> None:
     assert kinds(events, "sulfation") == ["began"]
     _, events = folded(battery, held(battery, 16, 14.4, START_MS + 30 * DAY_MS), state=state)
     assert kinds(events, "sulfation") == ["ended"]
-
-
-def sentences(state: State) -> str:
-    return " ".join(state.details.sentences)
 
 
 def test_a_swapped_battery_is_noticed_and_not_averaged() -> None:

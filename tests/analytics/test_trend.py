@@ -15,7 +15,7 @@ from analytics.trend.forecast import days_until
 from analytics.trend.freezing import freezing_of, freezing_point_c
 from analytics.trend.slope import theil_sen
 from tests.analytics import lives
-from tests.analytics.lives import DAY_MS, HOUR_MS, START_MS, agm, folded, held, resting, silent
+from tests.analytics.lives import DAY_MS, HOUR_MS, START_MS, agm, folded, held, resting, sentences, silent
 from tests.outside import fact
 
 XY = st.lists(st.floats(-50, 50), min_size=3, max_size=14)
@@ -226,7 +226,7 @@ def test_an_offset_larger_than_the_load_is_no_load_and_the_owner_is_told() -> No
     state, _ = folded(battery, (r for r in life if r.at_ms < life[0].at_ms + 5 * DAY_MS))
     assert state.trend.load is not None
     assert state.trend.load.basis == "rest voltage slope"
-    assert any("The current sensor's own error (up to 82 mA) hides it" in s for s in state.details.sentences)
+    assert any("The current sensor's own error (up to 82 mA) hides it" in s for s in sentences(state))
     state, _ = folded(battery, life)
     assert state.trend.load is not None
     assert state.trend.load.low_a < 0.031 < state.trend.load.high_a
@@ -263,7 +263,7 @@ def test_without_a_temperature_frost_cannot_be_judged_and_the_owner_is_told() ->
     """Missing is missing: no alert, no all-clear."""
     state, events = folded(agm(), resting(agm(), 3, 30, temperature_c=None))
     sentence = "Whether it may freeze cannot be judged: no temperature is measured and no coldest night is noted."
-    assert sentence in state.details.sentences
+    assert sentence in sentences(state)
     assert not [e for e in events if e.rule == "freezing"]
 
 

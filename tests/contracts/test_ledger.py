@@ -9,9 +9,11 @@ import pytest
 from analytics.assessment import AlertEvent, Anchor, Assessment, Details, Due, Finding, Forecast, Learned, Load, Untold
 from analytics.batch import Batch, Checkpoint, DeadLetter, Quarantined
 from analytics.battery import Battery, ChargeWindow, Sensor
+from analytics.gist import Gist
 from analytics.reading import Note, Reading
 from api.acts import ActRefused
 from api.database import Database
+from api.execute import execute_each
 from api.ledger import Fenced, SqlLedger
 from api.ledger_alerts import NoSuchAlert
 from api.ports import AlertAct, Message
@@ -32,7 +34,7 @@ FINDING = Finding(
 )
 DETAILS = Details(
     T0, "stored", Forecast(50.0, T0 + DAY, None, "charge balance"), Load(0.03, 0.02, 0.04, T0, "current"), (Due("check", T0 + DAY, "monthly"),),
-    (Learned("usable_capacity_ah", 95.5, 90.0, 100.0),), (FINDING,), (("hours_low", 3),), (("charger", "mains"),), (("cycles", 1.5),), ("All is well.",),
+    (Learned("usable_capacity_ah", 95.5, 90.0, 100.0),), (FINDING,), (("hours_low", 3),), (("charger", "mains"),), (("cycles", 1.5),),
 )  # fmt: skip
 
 
@@ -140,7 +142,7 @@ def test_refolded_readings_get_their_new_belief(ledger: SqlLedger) -> None:
 
 def test_an_older_assessment_never_replaces_a_newer(ledger: SqlLedger) -> None:
     """The latest is the latest in time, even when batches come out of order; details follow their assessment."""
-    newer, other = DETAILS._replace(mode="in use"), DETAILS._replace(sentences=("Other.",))
+    newer, other = DETAILS._replace(mode="in use"), DETAILS._replace(exposure=())
     ledger.commit(Batch(latest={"van": believed("van", T0 + 10, details=newer)}))
     ledger.commit(Batch(latest={"van": believed("van", T0, details=other)}))
     assert ledger.latest("van") == believed("van", T0 + 10, details=newer)
@@ -149,29 +151,37 @@ def test_an_older_assessment_never_replaces_a_newer(ledger: SqlLedger) -> None:
     assert ledger.latest("van") == believed("van", T0 + 30, 61.0, details=newer)
 
 
-def test_details_of_the_same_gist_wait_for_the_hour(ledger: SqlLedger) -> None:
-    """New details are kept when what a person acts on changed, when the charge moved by more than a point, or in a new hour; else those in the
-    row serve, and the numbers beside them move all the same."""
-    anchor = Anchor("rest", T0, 70.0, 80.0, 1.5)
+def test_details_that_tell_nobody_anything_new_wait_for_hours(ledger: SqlLedger) -> None:
+    """New details are kept when what a person acts on changed or the row's have served for hours; else those in the row serve, and the numbers
+    beside them move all the same."""
+    anchor, stored = Anchor("rest", T0, 70.0, 80.0, 1.5), Gist("stored", False, False, None, None)
 
-    def said_after(minute: int, pct: float, gist: str | None) -> tuple[float | None, int]:
-        at_ms = T0 // HOUR * HOUR + minute * 60_000
-        told = Untold(at_ms, (), lambda: DETAILS._replace(at_ms=at_ms), None if gist is None else (gist,))
+    def said_after(minute: int, pct: float, gist: Gist | None) -> tuple[float | None, int]:
+        at_ms = T0 // DAY * DAY + minute * 60_000
+        told = Untold(at_ms, (), lambda: DETAILS._replace(at_ms=at_ms), gist)
         assessment = believed("van", at_ms, pct)._replace(anchor=anchor, told=told)
         ledger.commit(Batch(kept=[(Reading("van", at_ms, 12.6, -1.0, 15.0), assessment)], latest={"van": assessment}))
         latest = ledger.latest("van")
         assert latest is not None
-        return latest.state_of_charge_pct, latest.details.at_ms // 60_000 % 60
+        return latest.state_of_charge_pct, (latest.details.at_ms - T0 // DAY * DAY) // 60_000
 
-    assert said_after(5, 80.0, "stored") == (80.0, 5)
-    assert said_after(20, 79.0, "stored") == (79.0, 5)
-    assert said_after(25, 78.0, "stored") == (78.0, 25)
-    assert said_after(30, 78.0, "in use") == (78.0, 30)
-    assert said_after(35, 78.0, None) == (78.0, 35)
-    assert said_after(40, 78.0, None) == (78.0, 40)
-    assert said_after(45, 78.0, "in use") == (78.0, 45)
-    assert said_after(59, 78.0, "in use") == (78.0, 45)
-    assert said_after(61, 78.0, "in use") == (78.0, 1)
+    assert said_after(5, 80.0, stored) == (80.0, 5)
+    assert said_after(20, 70.0, stored) == (70.0, 5)
+    assert said_after(30, 70.0, stored._replace(mode="in use")) == (70.0, 30)
+    assert said_after(35, 70.0, None) == (70.0, 35)
+    assert said_after(40, 70.0, None) == (70.0, 40)
+    assert said_after(45, 70.0, stored) == (70.0, 45)
+    served = [said_after(45 + 5 * n, 70.0, stored)[1] for n in range(1, 97)]
+    assert len(set(served)) == 3  # of eight hours, whenever its turn is
+
+
+def test_details_of_an_older_version_are_read(ledger: SqlLedger) -> None:
+    """Older versions kept the sentences as an eleventh part of the details: it is left aside."""
+    ledger.commit(Batch(latest={"van": believed("van", T0)}))
+    with ledger.database.writing() as connection:
+        kept = connection.exec_driver_sql("SELECT details FROM latest").scalar_one()
+        execute_each(connection, "UPDATE latest SET details = ?", [(f'{kept[:-1]},["All is well."]]',)])
+    assert ledger.latest("van") == believed("van", T0)
 
 
 def test_a_reading_moves_the_latest_for_whoever_asks(ledger: SqlLedger) -> None:

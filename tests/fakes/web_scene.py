@@ -251,7 +251,7 @@ def _fleet(scene: Scene) -> None:
     finding = runs_low(HERON, 58, (3, 5), 95)
     scene.stored(HERON, 57.6, 2.1, mode="stored", forecast=forecast(HERON, 3.1, 5.1), standing_load=load_of(0.095), findings=(finding,),
                  dues=(due,), learned=(Learned("usable_capacity_ah", 98.0, 91.0, 105.0),),
-                 sentences=("It falls by about 2 % a day. Charge it before Friday.",), exposure=(("hours_below_limit", 0.0), ("lows", 1)),
+                 exposure=(("hours_below_limit", 0.0), ("lows", 1)),
                  ageing=(("equivalent_full_cycles", 61.4), ("usable_capacity_ah", 98.0)))  # fmt: skip
     scene.alert("heron", finding, NOW_MS - 14 * HOUR_MS)
     scene.stored(DIPPER, 78.0, 1.7, mode="stored", forecast=forecast(DIPPER, 8.2, 12.0), standing_load=load_of(0.06))
