@@ -10,7 +10,7 @@ from analytics.sentences import BY_REST
 from analytics.trend.freezing import Freezing, freezing_of
 from analytics.view import View
 
-QUARTER_MS, HOUR_MS = 900_000, 3_600_000
+QUARTER_MS, HALF_MS, HOUR_MS = 900_000, 1_800_000, 3_600_000
 STRONG_C = 0.05
 """Judgement: with less than a twentieth of the capacity per hour the charge moves by 1.3 points in a quarter of an hour at most, so a
 finding so old agrees with the number beside it."""
@@ -35,13 +35,12 @@ def is_old(view: View, judged_ms: int, details: Details | Untold, findings: tupl
 
 
 def _every_ms(view: View, findings: tuple[Finding | Said, ...]) -> int:
-    """With the hour: forecast, standing load, dues, exposure and ageing are themselves renewed no sooner, and the charge the reader says
-    himself. Four times as often what moves meanwhile: findings, a running charge, and a forecast that is near."""
+    """With the hour: forecast, standing load, dues and exposure are themselves renewed no sooner, and the charge the reader says himself.
+    Four times as often findings, which may name the charge, and a forecast that is near; twice as often the figures of a running charge."""
     session, forecast = view.charging.session, view.trend.forecast
-    if findings or (session is not None and not session.over):
+    if findings or (forecast is not None and forecast.earliest_ms is not None and forecast.earliest_ms - view.now_ms < NEAR_MS):
         return QUARTER_MS
-    near = forecast is not None and forecast.earliest_ms is not None and forecast.earliest_ms - view.now_ms < NEAR_MS
-    return QUARTER_MS if near else HOUR_MS
+    return HALF_MS if session is not None and not session.over else HOUR_MS
 
 
 def details_of(view: View, findings: tuple[Finding | Said, ...]) -> Untold:

@@ -134,9 +134,9 @@ def test_notes_of_every_kind_are_folded_before_and_after_the_first_reading() -> 
 
 
 def test_details_are_never_old_and_follow_a_strong_current() -> None:
-    """What is said is made anew with each hour, within twenty minutes of data while a charge runs, and with every judgement while a strong
+    """What is said is made anew with each hour, each half hour while a charge runs, and with every judgement while a strong
     current moves the charge."""
-    for amps, volts, most_min in ((-1.0, 12.4, 75), (4.0, 13.9, 20), (-20.0, 12.4, 6)):
+    for amps, volts, most_min in ((-1.0, 12.4, 75), (4.0, 13.9, 45), (-20.0, 12.4, 6)):
         state = begin(battery())
         for minute in range(180):
             at_ms = START_MS + minute * 60_000
