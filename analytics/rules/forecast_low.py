@@ -23,7 +23,7 @@ LOOK_H, LINE_H = 0.5, 18.0
 """How long until the next look, so that what is said only then is still in time: near the limit the balance of charge is renewed every
 quarter of an hour and must hold for another; a line through rest voltages is drawn anew once a day, and may have moved by most of one."""
 DAY_H = 24
-LIKELY_PCT = 5.0
+LIKELY_PCT = 4.0
 """Judgement: on tour an early end at dawn, before a sun that usually suffices, comes true once in twenty days. A warning is worth a trip to a
 socket where the middle of the forecast, too, comes so near the limit within a day."""
 CLOSE_PCT = 3.0

@@ -22,6 +22,9 @@ LOADS_OFF = 0.25
 """Judgement: one day's loads differ from the pattern by a quarter."""
 DULL_OFF, BRIGHT_OFF = 0.6, 0.2
 """Judgement: the sun gives from two fifths of the pattern to a fifth more."""
+GOES_ON_H = 2
+"""Judgement: what is drawn just now beyond the usual goes on for as long as an owner in use needs to answer; a heater that came on an hour ago
+does not stop because the pattern does not know it."""
 LUMPY_H = 1.0
 """Judgement: a kettle takes in minutes what the pattern spreads over three hours: a third of it may come at once."""
 SEEN_PCT = 4.0
@@ -197,7 +200,7 @@ def offset_of(view: View) -> tuple[float, float]:
 
 
 def _crossing(now_h: int, room_ah: float, loads: tuple[float, ...], suns: tuple[float, ...], side: float, now_a: float) -> float | None:
-    """Hours until the room may be used up (side 1) or must be (side -1); the load of now goes on for an hour. None: not within a week.
+    """Hours until the room may be used up (side 1) or must be (side -1); the load of now goes on for a while. None: not within a week.
 
     What the loads, the sun and a lump of load may be off are independent, so their squares add up.
     """
@@ -209,7 +212,7 @@ def _crossing(now_h: int, room_ah: float, loads: tuple[float, ...], suns: tuple[
     day = [(loads[h // BIN_H], suns[h // BIN_H]) for h in range(24)]
     for hour in range(LONGEST_H):
         load, sun = day[(now_h + hour) % 24]
-        if hour == 0 and now_a > load - sun:
+        if hour < GOES_ON_H and now_a > load - sun:
             load, sun = now_a, 0.0
         out_ah += load
         in_ah += sun
