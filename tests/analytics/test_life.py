@@ -47,6 +47,19 @@ def test_a_leg_tells_the_capacity_as_worked_by_hand() -> None:
     assert rare.capacity_var == pytest.approx(found.capacity_var + (0.1 * 0.5 * 40) ** 2 / 0.25, rel=0.01)
 
 
+@pytest.mark.parametrize(("hours", "part"), [(0.5, 0.5), (1.0, 1.0), (2.0, 1.0), (24.0, 1.0)])
+def test_rare_readings_doubt_what_flowed_by_a_third_at_most(hours: float, part: float) -> None:
+    """With a reading an hour three tenths of a charge and one of a discharge may be missed or counted twice; with a rarer one no more."""
+    often, rare = view(AGM), view(AGM)
+    rare.use = UseMemory(interval_ms=hours * HOUR)
+    for end, doubt_ah in ((leg(10, 90, 50, 0), 0.3 * part * 50), (leg(10, 10, 0, 30), 0.1 * part * 30)):
+        sure, unsure = leg_weighed(often, life(), leg(0, 40), end), leg_weighed(rare, life(), leg(0, 40), end)
+        assert sure is not None
+        assert unsure is not None
+        rose = (end.pct - 40) / 100
+        assert unsure.capacity_var - sure.capacity_var == pytest.approx((doubt_ah / rose) ** 2, abs=0.02)
+
+
 def test_what_goes_in_loses_its_gas() -> None:
     """50 Ah in for 50 points: 2 % of it makes gas, 5 % in a charge to the very end, half a per cent in lithium."""
     known = []

@@ -129,9 +129,9 @@ def test_the_estimate_at_its_limits() -> None:
     still, repeated = (over_slot(model, f, habit._replace(still=n), filtering.slot(1.0, 0.0)).cov[0] for n in (2, 3))
     assert repeated - still == pytest.approx(0.03**2 * 5)
     most = 0.002 * model.capacity_ah
-    assert [floating(model, volts, amps) for volts, amps in ((model.float_v, 0.0), (13.6, most), (13.6, -most), (13.6, 0.19))] == [
-        False
-    ] * 3 + [True]
+    assert [floating(model, volts, amps) for volts, amps in ((model.float_v, 0.0), (13.6, most), (13.6, -most), (13.6, 0.19), (13.6, -0.19))] == [
+        False, False, False, True, True,
+    ]  # fmt: skip
     sure, unsure = (by_voltage(model, f, habit._replace(misfit=m), seen(12.5, 0.0)) for m in (2.0, 2.01))
     assert sure is not None
     assert unsure is not None

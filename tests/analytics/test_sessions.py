@@ -124,6 +124,15 @@ def test_an_hour_without_charge_ends_a_session() -> None:
     assert (full.partial, full.drives) == (0, 0)
 
 
+def test_an_absorption_after_a_float_has_its_own_end() -> None:
+    """The hour at the tail before the float is the first absorption's: back at 14.4 V with 8 A, nothing has been at its end yet."""
+    session = charged([*WHOLE, (30, 14.4, 8.0)]).session
+    assert session is not None
+    assert (session.tail_ms, session.spent_ms) == (0, 0)
+    assert session.stretch_ms == pytest.approx(30 * MINUTE, abs=5 * MINUTE)
+    assert session.absorption_ms == pytest.approx(240 * MINUTE, rel=0.1)
+
+
 def test_too_high_and_too_cold_are_timed() -> None:
     """At 25 °C AGM that is held 0.2 V above its window is counted from the first minute; lithium below its limit with every ampere-hour."""
     top_v = raised_v(AGM, 6 * AGM.kind.absorption.high, 25.0)

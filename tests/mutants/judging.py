@@ -30,7 +30,7 @@ OWN = {
     "rules/sensor": [A + "thresholds.py", A + "sensors.py"],
     "rules/forecast": [A + "thresholds.py", A + "foreseen.py", A + "trend.py", C + "rules.py"],
     "rules": [A + "thresholds.py", A + "rules_low.py", A + "rules_watch.py", C + "rules.py"],
-    "ageing": [A + "life.py", A + "ageing.py", A + "declared.py"],
+    "ageing": [A + "life.py", A + "evidence.py", A + "ageing.py", A + "declared.py"],
     "alerts": [A + "alerts.py"],
     "battery": [A + "declared.py", C + "chemistries.py", "tests/settings/test_settings.py"],
     "budget": [A + "budget.py", A + "budget_sun.py", A + "runtime.py"],
