@@ -52,7 +52,10 @@ class Batch:
     checkpoints: list[Checkpoint] = field(default_factory=list)
     """The last of a battery is its newest from now on, even if an earlier commit kept a later one: late readings made that one untrue."""
     latest: dict[str, Assessment] = field(default_factory=dict)
-    """The newest assessment of each battery, with its details, for the state the API shows."""
+    """The newest assessment of each battery, for whoever watches."""
+    news: dict[str, Assessment] = field(default_factory=dict)
+    """The newest of each battery that says something which the reading kept with it does not: new details, a new anchor, time that went by
+    without a reading. Of most readings there is none."""
     dead_letters: list[DeadLetter] = field(default_factory=list)
     quarantined: list[Quarantined] = field(default_factory=list)
     released: list[Reading] = field(default_factory=list)
@@ -61,5 +64,5 @@ class Batch:
     def empty(self) -> bool:
         return not (
             self.kept or self.refolded or self.events or self.late_events or self.notes or self.checkpoints
-            or self.latest or self.dead_letters or self.quarantined or self.released
+            or self.latest or self.news or self.dead_letters or self.quarantined or self.released
         )  # fmt: skip

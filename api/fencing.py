@@ -120,6 +120,6 @@ def touched(batch: Batch) -> set[str]:
     ids.update(event.battery_id for events in (batch.events, batch.late_events) for event in events)
     ids.update(note.battery_id for note in batch.notes)
     ids.update(checkpoint.battery_id for checkpoint in batch.checkpoints)
-    ids.update(batch.latest)
+    ids.update(batch.news)
     ids.update(apart.reading.battery_id for apart in batch.quarantined)
     return ids

@@ -30,7 +30,7 @@ def battery_ids(batch: Batch) -> Iterable[str]:
         (reading[0] for pairs in (batch.kept, batch.refolded) for reading, _ in pairs),
         (event.battery_id for events in (batch.events, batch.late_events) for event in events),
         (part.battery_id for parts in (batch.notes, batch.checkpoints, batch.released) for part in parts),
-        batch.latest,
+        batch.news,
         (q.reading.battery_id for q in batch.quarantined),
     )
 

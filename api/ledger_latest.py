@@ -51,19 +51,19 @@ class Latest:
             self._written.pop(battery_id, None)
 
     def keep(self, connection: Connection, batch: Batch, numbers: dict[str, int]) -> None:
-        """Write the rows that say more than the batch's readings. If the transaction fails, `forget`."""
-        moving = {id(assessment) for _, assessment in batch.kept if assessment[5] is not None}
+        """Write the rows of the batch's news. If the transaction fails, `forget`."""
         written, whole, moved = self._written, [], []
-        for battery_id, assessment in batch.latest.items():
-            anchor, told = assessment[9], assessment[10]  # by place, for most need not be looked at: a fleet's are in no cache
+        moving = {id(assessment) for _, assessment in batch.kept}
+        for battery_id, assessment in batch.news.items():
+            anchor, told, at_ms, pct = assessment.anchor, assessment.told, assessment.at_ms, assessment.state_of_charge_pct
             before = written.get(battery_id)
-            if before is not None and before[1] is anchor and before[2] < assessment[1] and id(assessment) in moving:
-                if before[0] is told:
+            if before is not None and before.anchor is anchor and before.at_ms < at_ms and pct is not None and id(assessment) in moving:
+                if before.told is told:
                     continue
                 if _serves(before, assessment, numbers[battery_id]):
                     written[battery_id] = before._replace(told=told)
                     continue
-            at_ms, text = assessment.at_ms, record.dumps(assessment[:-1])
+            text = record.dumps(assessment[:-1])
             if before is not None and before.told is told:
                 moved.append((at_ms, text, numbers[battery_id], at_ms))
                 written[battery_id] = before._replace(anchor=anchor, at_ms=at_ms)

@@ -144,6 +144,8 @@ class Folding:
         assessment = outcome.assessment
         batch.kept.append((reading, assessment))
         batch.latest[reading.battery_id] = assessment
+        if assessment[10] is not live.details or assessment[9] is not live.anchor or assessment[5] is None:  # told, anchor, charge
+            self._news(live, assessment, batch)
         if outcome.events:
             self._happened(live, outcome, batch, now_ms)
         if live.told:
@@ -165,10 +167,16 @@ class Folding:
         self._through_silence(live, note.at_ms, batch, now_ms)
         live.state, outcome = step(live.state, note)
         self._moved(live, note)
-        batch.latest[note.battery_id] = outcome.assessment
+        self._news(live, outcome.assessment, batch)
         self._happened(live, outcome, batch, now_ms)
         self._settle(live, note.at_ms, batch, now_ms)
         return True
+
+    @staticmethod
+    def _news(live: Live, assessment: Assessment, batch: Batch) -> None:
+        """The newest assessment says more than history does: decided here, where it is at hand; for a store the many that do not are in no cache."""
+        live.details, live.anchor = assessment.told, assessment.anchor
+        batch.latest[assessment.battery_id] = batch.news[assessment.battery_id] = assessment
 
     def _through_silence(self, live: Live, at_ms: int, batch: Batch, now_ms: int) -> None:
         """Before an input after a silence: the ticks up to it, and none beyond it."""
@@ -205,7 +213,7 @@ class Folding:
         """Time went by: fold the ticks of a silence up to now."""
         for outcome in self._tick_to(live, now_ms):
             self._tell(live, outcome.events, batch, now_ms)
-            batch.latest[live.state.battery.id] = outcome.assessment
+            self._news(live, outcome.assessment, batch)
         if live.told:
             self._settle(live, live.ticked_ms, batch, now_ms)
 
@@ -283,19 +291,22 @@ class Folding:
         live, begin_ms = self._from_checkpoint(old.state.battery, from_ms)
         batch = Batch()
         ended: set[str] = set()
+        newest: Assessment | None = None
         for done in self._folded(live, self._inputs(battery_id, begin_ms)):
             live.since += 1
             if done.given.at_ms >= from_ms:
                 if type(done.given) is Reading:
                     batch.refolded.append((done.given, done.outcome.assessment))
                 _tell_late(done.events, batch, ended)
-                batch.latest[battery_id] = done.outcome.assessment
+                newest = done.outcome.assessment
             if live.since >= self._refold_part:
                 made = self._checkpoint(live)
                 if made is not None:
                     batch.checkpoints.append(made)
                 yield batch
                 batch = Batch()
+        if newest is not None:  # of the last part only: what was believed on the way there is no news to anybody
+            self._news(live, newest, batch)
         _tell_late(self._tick_to(live, old.ticked_ms + 1), batch, ended)
         told, reached_ms = {**old.told, **standing(old.state)}, max(live.ticked_ms, live.newest[0])
         closed = overtaken(told, live.state, reached_ms)

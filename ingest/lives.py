@@ -3,6 +3,7 @@
 from collections.abc import Iterator, Sequence
 from typing import Protocol
 
+from analytics.assessment import Anchor, Details, Untold
 from analytics.battery import Battery
 from analytics.core import State
 from analytics.reading import Note, Reading
@@ -35,9 +36,11 @@ class Live:
     """One battery now."""
 
     __slots__ = (
+        "anchor",
         "base",
         "base_ticked_ms",
         "checkpoint_ms",
+        "details",
         "ended",
         "heard_ms",
         "lag_ms",
@@ -69,6 +72,9 @@ class Live:
         """Alerts that go on in the state and whose end was told: ticks of a silence ended them, and readings of it came since."""
         self.told: dict[str, Told] = {}
         """Alerts that somebody may have heard of and that are not in the state: ticks of a silence began them, and readings of it came since."""
+        self.details: Details | Untold | None = None
+        self.anchor: Anchor | None = None
+        """What was last put among a batch's news; None: nothing was since the start, so the next assessment is."""
         self.last: Reading | None = None
         """The newest reading, if it came since the start: another one of the same time that says something else is another sensor's."""
         self.lag_ms = 0

@@ -26,7 +26,7 @@ def believed(battery_id: str, at_ms: int) -> Assessment:
 def batch(battery_id: str, at_ms: int, state: bytes = b"{}") -> Batch:
     about = believed(battery_id, at_ms)
     return Batch(
-        kept=[(Reading(battery_id, at_ms, 12.6), about)], latest={battery_id: about}, checkpoints=[Checkpoint(battery_id, at_ms, state)]
+        kept=[(Reading(battery_id, at_ms, 12.6), about)], news={battery_id: about}, checkpoints=[Checkpoint(battery_id, at_ms, state)]
     )
 
 

@@ -62,7 +62,7 @@ class LedgerAgainstModel(RuleBasedStateMachine):
             newest = max(at for b, at, _, _ in keys if b == battery_id)
             checkpoints.append(Checkpoint(battery_id, T0 + newest, kept_state))
         latest = {c.battery_id: self.pairs([(c.battery_id, c.at_ms - T0, 0, 12_000)])[0][1] for c in checkpoints}
-        self.ledger.commit(Batch(kept=self.pairs(keys), checkpoints=checkpoints, latest=latest))
+        self.ledger.commit(Batch(kept=self.pairs(keys), checkpoints=checkpoints, news=latest))
         for battery_id, at, sequence, mv in keys:
             self.readings[battery_id].setdefault((T0 + at, sequence), mv)
         for c in checkpoints:

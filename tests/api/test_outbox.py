@@ -196,7 +196,7 @@ def test_what_is_told_again_is_told_in_the_figures_of_now(base: Database) -> Non
     house.later()
     now = began.finding._replace(title="Falls below its limit in 2 days")
     today = Assessment("van1", T0 + 20 * HOUR, 12.4, None, None, 60.0, 55.0, 65.0, "resting", None, Details(T0, findings=(now,)))
-    house.ledger.commit(Batch(latest={"van1": today}))
+    house.ledger.commit(Batch(news={"van1": today}))
     house.later(2 * DAY, HOUR)
     assert house.titles()[:2] == ["van1: Falling", "Still: van1: Falls below its limit in 2 days"]
 

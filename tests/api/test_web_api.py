@@ -256,7 +256,7 @@ def test_a_large_fleet_asks_no_more_of_the_database_than_a_small_one(path: str) 
             reading = Reading(battery.id, NOW_MS - DAY_MS, 12.345)
             judged = Assessment(battery.id, NOW_MS, None, None, None, 70.0, 60.0, 80.0, "resting", None, Details(NOW_MS))
             scene.ledger.declare(battery, NOW_MS - 9 * DAY_MS, "test")
-            scene.ledger.commit(Batch(kept=[(reading, judged)], latest={battery.id: judged}))
+            scene.ledger.commit(Batch(kept=[(reading, judged)], news={battery.id: judged}))
         client.get(path)
         asked.clear()
         text = client.get(path).text

@@ -10,9 +10,12 @@ import time
 from pathlib import Path
 
 from analytics import keep
-from analytics.batch import Batch, Checkpoint
-from analytics.core import begin, step
+from analytics.batch import Batch
+from analytics.core import State, begin
+from analytics.reading import Reading
 from api.running import collect_rarely
+from ingest.folding import Folding
+from ingest.lives import Live
 from tests.benchmarks.scene import BEGIN_MS, battery, readings, row, store
 
 FEW, MANY = 1, 10_000
@@ -33,7 +36,8 @@ class Batteries:
     def __init__(self, folder: Path, count: int) -> None:
         folder.mkdir()
         self._ledger = store(folder, count)
-        self.states = {f"b{n:05d}": begin(battery(n)) for n in range(count)}
+        self._folding = Folding(self._ledger)
+        self._folding.lives = {f"b{n:05d}": Live(begin(battery(n)), (-1, 0, 0), 0, 0) for n in range(count)}
         self._streams = [readings(f"b{n:05d}", 1 << 40, 60_000, BEGIN_MS + n * SPREAD_MS) for n in range(count)]
         self.first_us = self.work(FIRST) / (FIRST * count) * 1e6
 
@@ -45,17 +49,17 @@ class Batteries:
             self._ledger.commit(self._folded(given[at : at + A_COMMIT]))
         return time.process_time() - began
 
-    def _folded(self, given: list) -> Batch:  # type: ignore[type-arg]
-        batch, states = Batch(), self.states
+    def _folded(self, given: list[Reading]) -> Batch:
+        batch, folding = Batch(), self._folding
         for reading in given:
-            battery_id = reading.battery_id
-            states[battery_id], outcome = step(states[battery_id], reading)
-            batch.kept.append((reading, outcome.assessment))
-            batch.events.extend(outcome.events)
-            batch.latest[battery_id] = outcome.assessment
-            if outcome.events:
-                batch.checkpoints.append(Checkpoint(battery_id, reading.at_ms, keep.dumps(states[battery_id])))
+            folding.fold(folding.lives[reading.battery_id], reading, batch, reading.at_ms)
+        batch.checkpoints.extend(folding.checkpoints())
         return batch
+
+    @property
+    def state(self) -> State:
+        """Of the first battery."""
+        return self._folding.lives["b00000"].state
 
     def close(self) -> None:
         self._ledger.database.close()
@@ -66,7 +70,7 @@ def run(folder: Path) -> None:
     collect_rarely()
     one, many = Batteries(folder / "one", FEW), Batteries(folder / "many", MANY)
     one_s, many_s = _in_turn(one, many, PARTS)
-    row("state of a battery, kept", f"{len(keep.dumps(one.states['b00000']))} bytes", "at most 2,048")
+    row("state of a battery, kept", f"{len(keep.dumps(one.state))} bytes", "at most 2,048")
     row("cost of a reading with one battery (a reading a minute each)", f"{one_s / (PARTS * MANY) * 1e6:.0f} us", "")
     row("cost of a reading with 10,000 batteries against that with one", f"{many_s / one_s:.2f}", "at most 1.3")
     one_s, many_s = _in_turn(one, many, HOUR - PARTS)

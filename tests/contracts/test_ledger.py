@@ -73,7 +73,7 @@ def everything() -> Batch:
         late_events=[event(began=T0 - DAY, at_ms=T0 - DAY, rule="silent")],
         notes=[Note("van", T0, "check", 12.62, "Ana")],
         checkpoints=[Checkpoint("van", T0 + 1000, b"state")],
-        latest={"van": believed("van", T0 + 1000)},
+        news={"van": believed("van", T0 + 1000)},
         dead_letters=[DeadLetter(T0, "serial:x", "no number", b"\xff\x00")],
         quarantined=[Quarantined(Reading("van", T0 + 400 * DAY, 12.5, boot_id="b", monotonic_ms=5), T0, "future")],
     )
@@ -143,11 +143,11 @@ def test_refolded_readings_get_their_new_belief(ledger: SqlLedger) -> None:
 def test_an_older_assessment_never_replaces_a_newer(ledger: SqlLedger) -> None:
     """The latest is the latest in time, even when batches come out of order; details follow their assessment."""
     newer, other = DETAILS._replace(mode="in use"), DETAILS._replace(exposure=())
-    ledger.commit(Batch(latest={"van": believed("van", T0 + 10, details=newer)}))
-    ledger.commit(Batch(latest={"van": believed("van", T0, details=other)}))
+    ledger.commit(Batch(news={"van": believed("van", T0 + 10, details=newer)}))
+    ledger.commit(Batch(news={"van": believed("van", T0, details=other)}))
     assert ledger.latest("van") == believed("van", T0 + 10, details=newer)
-    ledger.commit(Batch(latest={"van": believed("van", T0 + 20, 60.0, details=newer)}))
-    ledger.commit(Batch(latest={"van": believed("van", T0 + 30, 61.0, details=newer)}))
+    ledger.commit(Batch(news={"van": believed("van", T0 + 20, 60.0, details=newer)}))
+    ledger.commit(Batch(news={"van": believed("van", T0 + 30, 61.0, details=newer)}))
     assert ledger.latest("van") == believed("van", T0 + 30, 61.0, details=newer)
 
 
@@ -160,7 +160,7 @@ def test_details_that_tell_nobody_anything_new_wait_for_hours(ledger: SqlLedger)
         at_ms = T0 // DAY * DAY + minute * 60_000
         told = Untold(at_ms, (), lambda: DETAILS._replace(at_ms=at_ms), gist)
         assessment = believed("van", at_ms, pct)._replace(anchor=anchor, told=told)
-        ledger.commit(Batch(kept=[(Reading("van", at_ms, 12.6, -1.0, 15.0), assessment)], latest={"van": assessment}))
+        ledger.commit(Batch(kept=[(Reading("van", at_ms, 12.6, -1.0, 15.0), assessment)], news={"van": assessment}))
         latest = ledger.latest("van")
         assert latest is not None
         return latest.state_of_charge_pct, (latest.details.at_ms - T0 // DAY * DAY) // 60_000
@@ -177,7 +177,7 @@ def test_details_that_tell_nobody_anything_new_wait_for_hours(ledger: SqlLedger)
 
 def test_details_of_an_older_version_are_read(ledger: SqlLedger) -> None:
     """Older versions kept the sentences as an eleventh part of the details: it is left aside."""
-    ledger.commit(Batch(latest={"van": believed("van", T0)}))
+    ledger.commit(Batch(news={"van": believed("van", T0)}))
     with ledger.database.writing() as connection:
         kept = connection.exec_driver_sql("SELECT details FROM latest").scalar_one()
         execute_each(connection, "UPDATE latest SET details = ?", [(f'{kept[:-1]},["All is well."]]',)])
@@ -192,10 +192,10 @@ def test_a_reading_moves_the_latest_for_whoever_asks(ledger: SqlLedger) -> None:
     def judged(at_ms: int, pct: float, **moved: object) -> Assessment:
         assessment = believed("van", at_ms, pct)._replace(anchor=first.anchor, voltage_v=12.4, charge_phase="discharging")._replace(**moved)
         reading = Reading("van", at_ms, 12.4, assessment.current_a, assessment.temperature_c)
-        ledger.commit(Batch(kept=[(reading, assessment)], latest={"van": assessment}))
+        ledger.commit(Batch(kept=[(reading, assessment)], news={"van": assessment}))
         return assessment
 
-    ledger.commit(Batch(kept=[(Reading("van", T0, 12.6, -1.0, 15.0), first)], latest={"van": first}))
+    ledger.commit(Batch(kept=[(Reading("van", T0, 12.6, -1.0, 15.0), first)], news={"van": first}))
     gap = Anchor("gap", T0 + 30, 78.2, 78.0, 0.1)
     steps = ((79.0, {}), (78.2, {"current_a": None, "temperature_c": None}), (78.0, {"anchor": gap}), (77.0, {"anchor": gap}))
     for nth, (pct, moved) in enumerate(steps, 1):
@@ -203,7 +203,7 @@ def test_a_reading_moves_the_latest_for_whoever_asks(ledger: SqlLedger) -> None:
         ledger.commit(Batch(kept=[(Reading("van", assessment.at_ms + 1, 12.1), _unjudged(assessment.at_ms + 1))]))
         assert ledger.latest("van") == other.latest("van") == assessment
     quiet = assessment._replace(at_ms=T0 + 900_000, voltage_v=None, current_a=None, temperature_c=None, state_of_charge_low_pct=70.123)
-    ledger.commit(Batch(latest={"van": quiet}))
+    ledger.commit(Batch(news={"van": quiet}))
     assert other.latest_of(["van"]) == {"van": quiet}
 
 
@@ -434,7 +434,7 @@ def test_facts_are_kept_by_name(ledger: SqlLedger) -> None:
 
 def test_numbers_that_are_no_numbers_do_not_break_the_ledger(ledger: SqlLedger) -> None:
     """A belief with NaN inside is kept as nothing instead of stopping the loop."""
-    ledger.commit(Batch(latest={"van": believed("van", T0)._replace(temperature_c=math.nan)}))
+    ledger.commit(Batch(news={"van": believed("van", T0)._replace(temperature_c=math.nan)}))
     latest = ledger.latest("van")
     assert latest is not None
     assert latest.temperature_c is None

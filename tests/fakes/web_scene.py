@@ -160,7 +160,7 @@ class Scene:
         details = Details(last[0], **more)  # type: ignore[arg-type]
         kept = [(Reading(battery.id, *s[:4]), Assessment(battery.id, *s, anchor, details)) for s in samples]
         self.ledger.declare(battery, NOW_MS - 200 * DAY_MS, "settings file")
-        self.ledger.commit(Batch(kept=kept, latest={battery.id: kept[-1][1]}))
+        self.ledger.commit(Batch(kept=kept, news={battery.id: kept[-1][1]}))
 
     def noted(self, *notes: Note) -> None:
         self.ledger.commit(Batch(notes=list(notes)))

@@ -1,6 +1,7 @@
 """Folding when things go wrong: long refolds, checkpoints that cannot be read, readings too late, inputs that cannot be judged, a full card."""
 
 import random
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -11,6 +12,7 @@ from analytics.reading import Reading
 from api.database import Database
 from api.ledger import SqlLedger
 from ingest.folding import MOST_LATE_MS, Folding
+from tests.benchmarks.scene import readings
 from tests.fakes.clock import NOON_MS, HandClock
 from tests.fakes.kept import MemoryStore
 from tests.ingest.scene import VAN, HandSource, folded, message, running, same, state_of, stores, until
@@ -50,16 +52,47 @@ def test_a_long_refold_is_committed_in_parts_and_may_be_cut_anywhere(kind: str, 
     folding.keep_late(folding.lives["van7"], Reading("van7", start - MINUTE, 12.9, 1.0), batch)
     store.commit(batch)
     parts = folding.refold("van7")
-    store.commit(next(parts))
+    first = next(parts)
+    assert not first.news, "on the way there nothing is news"
+    store.commit(first)
     history = list(store.readings("van7", 0))
     assert same(state_of(store, VAN), folded(VAN, history)), "a kill between two parts leaves a state that is right"
     rest = list(parts)
     assert rest
+    assert rest[-1].news["van7"].at_ms == rows[-1].at_ms
     for part in rest:
         store.commit(part)
     assert not folding.late()
     assert same(folding.lives["van7"].base, folded(VAN, history))
     assert same(state_of(store, VAN), folded(VAN, history))
+
+
+def test_whoever_asks_hears_the_newest_though_most_readings_are_no_news(tmp_path: Path) -> None:
+    """With whatever many readings to a commit and after a restart, another process reads what the fold came to: its numbers, its anchor, how the
+    vehicle is used. The row of the newest is written a few times a day for that, not with every commit."""
+    store, rng = SqlLedger(Database(str(tmp_path / "house.db")).open()), random.Random(5)
+    store.declare(replace(VAN, initial_state_of_charge_pct=95.0), 0, "test")
+    watching, written = SqlLedger(store.database), set()
+    rows, commits = list(readings("van7", 800, MINUTE, NOON_MS)), 0
+    while rows:
+        if not commits or rng.random() < 0.02:
+            folding = Folding(store)
+            live = folding.load("van7", Batch())
+        assert live is not None
+        batch, count = Batch(), rng.randint(1, 6)
+        for reading in rows[:count]:
+            assert folding.fold(live, reading, batch, reading.at_ms)
+        rows = rows[count:]
+        store.commit(batch)
+        with store.database.reading() as connection:
+            written.add(connection.exec_driver_sql("SELECT at_ms FROM latest").scalar_one())
+        told, newest = watching.latest("van7"), batch.latest["van7"]
+        assert told is not None
+        assert told[:9] == tuple(pytest.approx(x, abs=0.21) if type(x) is float else x for x in newest[:9])
+        assert told.state_of_charge_pct == pytest.approx(newest.state_of_charge_pct, abs=0.006)
+        assert (told.anchor, told.details.mode) == (newest.anchor, newest.details.mode)
+        commits += 1
+    assert 3 <= len(written) <= commits / 4
 
 
 def test_a_checkpoint_of_another_version_is_not_needed() -> None:
