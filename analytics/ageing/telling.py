@@ -7,11 +7,13 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from analytics.ageing.capacity import so_far, table_part
 from analytics.ageing.damage import damage, equivalent_full_cycles, rated
-from analytics.ageing.memory import Pace
-from analytics.ageing.rainflow import counted
+from analytics.ageing.memory import Life, Pace
+from analytics.ageing.rainflow import Cycle, counted
 from analytics.assessment import Evidence
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
     from analytics.battery import Battery
     from analytics.view import View
 
@@ -38,13 +40,10 @@ class Service(NamedTuple):
     latest_years: float | None
 
 
-def damage_now(view: View) -> float:
-    """Miner's sum with the open cycles counted as if they ended now."""
-    life = view.ageing.life
-    if life is None:
-        return 0.0
-    n, _, _, depth = rated(view.battery)
-    return life.damage + damage(counted(life.reversals), n, depth)
+def damage_now(battery: Battery, life: Life, still_open: Iterable[Cycle]) -> float:
+    """Miner's sum with the open cycles as if they ended now."""
+    n, _, _, depth = rated(battery)
+    return life.damage + damage(still_open, n, depth)
 
 
 def capacity_interval(view: View) -> tuple[float, float, float] | None:
@@ -59,13 +58,14 @@ def capacity_interval(view: View) -> tuple[float, float, float] | None:
     return life.capacity_ah, life.capacity_ah - half, life.capacity_ah + half
 
 
-def end_of_service(view: View) -> Service | None:
-    """When cycles end the service life at this use, as a range over the published spread of cycle lives; None before a month of data."""
+def end_of_service(view: View, used: float) -> Service | None:
+    """When cycles end the service life at this use (`used`: the part of it by now), as a range over the published spread of cycle lives;
+    None before a month of data."""
     life = view.ageing.life
     if life is None:
         return None
     days = (view.now_ms - life.begun_ms) / 86_400_000
-    if days < LEAST_DAYS or (used := damage_now(view)) <= 0:
+    if days < LEAST_DAYS or used <= 0:
         return None
     n, fewest, most, _ = rated(view.battery)
     a_year = used / days * 365.25
@@ -97,18 +97,20 @@ def evidence_of(view: View) -> Evidence:
     memory, life = view.ageing, view.ageing.life
     if life is None:
         return ()
-    capacity, service = capacity_interval(view), end_of_service(view)
     n, _, _, depth = rated(view.battery)
+    still_open = counted(life.reversals)
+    used = damage_now(view.battery, life, still_open)
+    capacity, service = capacity_interval(view), end_of_service(view, used)
     ratio = None if not life.resistance_ohm or not life.resistance_new_ohm else life.resistance_ohm / life.resistance_new_ohm
     return (
         ("watched_days", round((view.now_ms - life.begun_ms) / 86_400_000, 1)),
         ("charge_out_ah", round(memory.out_ah, 1)),
         ("charge_in_ah", round(memory.in_ah, 1)),
         ("equivalent_full_cycles", round(equivalent_full_cycles(memory.in_ah, memory.out_ah, view.battery.rated_capacity_ah), 2)),
-        ("cycles_deeper_than_10_pct", sum(life.half_cycles[1:]) / 2 + sum(count for deep, count in counted(life.reversals) if deep >= 10)),
+        ("cycles_deeper_than_10_pct", sum(life.half_cycles[1:]) / 2 + sum(count for deep, count in still_open if deep >= 10)),
         ("rated_cycles", n),
         ("rated_cycles_depth_pct", depth),
-        ("cycle_life_used_pct", round(100 * damage_now(view), 2)),
+        ("cycle_life_used_pct", round(100 * used, 2)),
         ("capacity_ah", None if capacity is None else round(capacity[0], 1)),
         ("capacity_low_ah", None if capacity is None else round(capacity[1], 1)),
         ("capacity_high_ah", None if capacity is None else round(capacity[2], 1)),

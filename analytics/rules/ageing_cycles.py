@@ -1,6 +1,7 @@
 """The cycles counted come near the life that the battery is rated for."""
 
 from analytics.ageing.damage import rated
+from analytics.ageing.rainflow import counted
 from analytics.ageing.telling import damage_now, end_of_service
 from analytics.assessment import Finding
 from analytics.charging import telling
@@ -15,11 +16,11 @@ def judge(view: View, standing: bool) -> Judgement:
     life = view.ageing.life
     if life is None or (life.damage < 0.5 * NEAR and not standing):
         return None
-    used = damage_now(view)
+    used = damage_now(view.battery, life, counted(life.reversals))
     if used < NEAR:
         return None
     n, fewest, most, depth = rated(view.battery)
-    service = end_of_service(view)
+    service = end_of_service(view, used)
     left = (
         ""
         if service is None or service.latest_years is None

@@ -158,14 +158,14 @@ LIFE = Life(BEGIN_MS, BEGIN_MS)
 
 def test_service_life_is_foreseen_as_a_range_and_not_too_early() -> None:
     """Nothing is foretold in the first month; later the range runs from the fewest to the most cycles published."""
-    assert end_of_service(seen(LIFE._replace(damage=0.2), days=20)) is None
-    service = end_of_service(seen(LIFE._replace(damage=0.2), days=365.25))
+    assert end_of_service(seen(LIFE, days=20), 0.2) is None
+    service = end_of_service(seen(LIFE, days=365.25), 0.2)
     assert service is not None
     assert service.latest_years is not None
     n, fewest, most, _ = rated(Battery("x", "agm", 100))
     assert service.earliest_years == pytest.approx((1 - 0.2 * n / fewest) / (0.2 * n / fewest))
     assert service.latest_years == pytest.approx((1 - 0.2 * n / most) / (0.2 * n / most))
-    assert end_of_service(seen(LIFE._replace(damage=0.001), days=365)).latest_years is None  # type: ignore[union-attr]
+    assert end_of_service(seen(LIFE, days=365), 0.001).latest_years is None  # type: ignore[union-attr]
 
 
 def test_oftener_is_a_measured_sentence() -> None:

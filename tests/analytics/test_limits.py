@@ -185,12 +185,12 @@ def test_years_left_and_capacity_follow_their_closed_forms() -> None:
     """A tenth of the life used in a year leaves nine by the figure, more or less by the published spread, 20 at most; 90 % of the doubt."""
     cycles, year_ms = AGM.kind.cycles, round(365.25 * DAY)
     for used in (0.1, 0.02, 0.6):
-        service = end_of_service(aged(damage=used, begun_ms=NOON_MS - year_ms))
+        service = end_of_service(aged(begun_ms=NOON_MS - year_ms), used)
         early, late = (max(0.0, end / (used * cycles.value) - 1) for end in (cycles.low, cycles.high))
         assert service == (pytest.approx(min(20.0, early)), None if late > 20 else pytest.approx(late))
-    assert end_of_service(aged(damage=0.1, begun_ms=NOON_MS - 30 * DAY)) is not None
-    assert end_of_service(aged(damage=0.1, begun_ms=NOON_MS - 30 * DAY + 1)) is None
-    assert end_of_service(aged(damage=0.0)) is None
+    assert end_of_service(aged(begun_ms=NOON_MS - 30 * DAY), 0.1) is not None
+    assert end_of_service(aged(begun_ms=NOON_MS - 30 * DAY + 1), 0.1) is None
+    assert end_of_service(aged(), 0.0) is None
     half = 1.645 * sqrt(4.0 + (0.15 * 80) ** 2)
     assert capacity_interval(aged(capacity_ah=80.0, capacity_var=4.0)) == pytest.approx((80.0, 80 - half, 80 + half))
 
