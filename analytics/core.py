@@ -186,8 +186,7 @@ def _slow(
 def _standing_of(view: View) -> tuple[str, str, int | None, bool, int]:
     """What has all rules judged at once when it changes: phase, mode, end of discharge, whether a charge runs; and the hour."""
     charging, trend = view.charging, view.trend
-    session = charging.session
-    return charging.phase, view.use.mode, trend.eod_ms, session is not None and not session.over, trend.hour.at_h
+    return charging.phase, view.use.mode, trend.eod_ms, charging.running is not None, trend.hour.at_h
 
 
 def _assessment(state: State, reading: Reading | None, at_ms: int | None = None) -> Assessment:

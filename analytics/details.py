@@ -37,10 +37,10 @@ def is_old(view: View, judged_ms: int, details: Details | Untold, findings: tupl
 def _every_ms(view: View, findings: tuple[Finding | Said, ...]) -> int:
     """With the hour: forecast, standing load, dues and exposure are themselves renewed no sooner, and the charge the reader says himself.
     Four times as often findings, which may name the charge, and a forecast that is near; twice as often the figures of a running charge."""
-    session, forecast = view.charging.session, view.trend.forecast
+    forecast = view.trend.forecast
     if findings or (forecast is not None and forecast.earliest_ms is not None and forecast.earliest_ms - view.now_ms < NEAR_MS):
         return QUARTER_MS
-    return HALF_MS if session is not None and not session.over else HOUR_MS
+    return HOUR_MS if view.charging.running is None else HALF_MS
 
 
 def details_of(view: View, findings: tuple[Finding | Said, ...]) -> Untold:

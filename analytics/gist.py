@@ -61,10 +61,10 @@ def gist_of(view: View, findings: tuple[Finding | Said, ...]) -> Gist | None:
     for finding in findings:
         if finding.priority != "low":
             return None
-    session, forecast = view.charging.session, view.trend.forecast
+    forecast = view.trend.forecast
     return Gist(
         view.use.mode,
-        session is not None and not session.over,
+        view.charging.running is not None,
         by_rest(view) is not None,
         view.pct if findings else None,
         None if forecast is None or forecast.basis.startswith("cannot judge") else forecast,

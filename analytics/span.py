@@ -116,8 +116,11 @@ def alike(span: OpenSpan, before: Span | None, reading: Reading, volts: float, a
         return False
     was_a = before.current_a
     if a_sum is None or was_a is None:
-        return a_sum is None and was_a is None and _alike_c(last_c, before.temperature_c)
-    return was_a - amps < last_a < was_a + amps and _alike_c(last_c, before.temperature_c)
+        if a_sum is not was_a:
+            return False
+    elif not was_a - amps < last_a < was_a + amps:
+        return False
+    return _alike_c(last_c, before.temperature_c)
 
 
 def _alike_c(now_c: float | None, was_c: float | None) -> bool:

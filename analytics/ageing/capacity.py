@@ -119,7 +119,7 @@ def measured(view: View, life: Life, new: Leg | None) -> Life:
         life = changed(life, leg=leg, far=far)
     if abs(new.pct - far.pct) < BACK_PCT and new.at_ms - leg.at_ms < LONGEST_MS:
         return life
-    life = (leg_weighed(view, life, leg, far) or _idled(view, life, leg, far))._replace(leg=far, far=new)
+    life = changed(leg_weighed(view, life, leg, far) or _idled(view, life, leg, far), leg=far, far=new)
     known = life.capacity_ah is not None and life.capacity_var < (KNOWN_PART * life.capacity_ah) ** 2
     return changed(life, capacity_new_ah=life.capacity_ah) if known and life.capacity_new_ah is None else life
 

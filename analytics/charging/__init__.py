@@ -33,7 +33,7 @@ def update(view: View, memory: ChargingMemory) -> ChargingMemory:
         silent = memory.heard_ms is not None and view.now_ms - memory.heard_ms > SILENT_MS
         return memory._replace(phase="unknown", held=None) if silent and memory.phase != "unknown" else memory
     battery, end_ms, silent = view.battery, span.end_ms, span.gap_ms > SILENT_MS
-    was, heard_ms, last_v, doubt_v, _, slow_a, held, score, session, *rest = memory
+    was, heard_ms, last_v, doubt_v, _, slow_a, held, score, *rest = memory
     if heard_ms is None or last_v is None:
         heard_ms = end_ms
     elif end_ms - heard_ms < EVERY_MS and doubt_v is None and _nothing_new(view, memory, last_v):
@@ -48,13 +48,12 @@ def update(view: View, memory: ChargingMemory) -> ChargingMemory:
     slow_v, slow_a = _slow(memory, voltage_v, current_a, end_ms - heard_ms, fresh=silent or last_v is None)
     held = held_after(None if silent else held, voltage_v, slow_a, span, HELD_BAND_CELL_V * battery.cells)
     score = _pulsed(memory, span) if score > 0 or span.voltage_high_v - voltage_v > 0.5 else 0.0
-    memory = new(ChargingMemory, (was, end_ms, round(voltage_v, 3), None, slow_v, slow_a, held, score, session, *rest))
+    memory = new(ChargingMemory, (was, end_ms, round(voltage_v, 3), None, slow_v, slow_a, held, score, *rest))
     phase = phase_of(battery, memory, voltage_v, current_a, span)
-    idle = session is None or session.over
     before = "charging" if pulsing else was
     if phase != was:
         memory = new(ChargingMemory, (phase, *memory[1:]))
-    if idle and phase not in CHARGING:
+    if memory.running is None and phase not in CHARGING:
         return memory
     return session_after(view, memory, before, voltage_v, current_a, span)
 

@@ -114,3 +114,9 @@ class ChargingMemory(NamedTuple):
     partial_since_ms: int | None = None
     drives: int = 0
     """Charges in a row that came and went all at once within hours, as while driving."""
+
+    @property
+    def running(self) -> Session | None:
+        """The session while it runs; None once it is over, and before the first."""
+        session = self.session
+        return None if session is None or session.over else session

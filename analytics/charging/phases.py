@@ -130,8 +130,8 @@ def _regulated(battery: Battery, memory: ChargingMemory, voltage_v: float, curre
 
 def _known(battery: Battery, memory: ChargingMemory, voltage_v: float) -> bool:
     """Whether this is a set-point already measured in this session."""
-    session = memory.session
-    if session is None or session.over:
+    session = memory.running
+    if session is None:
         return False
     points = (session.absorption_v, session.float_v, session.equalisation_v)
     return any(point is not None and abs(voltage_v - point) <= HELD_BAND_CELL_V * battery.cells for point in points)
@@ -140,8 +140,8 @@ def _known(battery: Battery, memory: ChargingMemory, voltage_v: float) -> bool:
 def _regulated_phase(
     battery: Battery, memory: ChargingMemory, voltage_v: float, current_a: float | None, temperature_c: float | None
 ) -> str:
-    session = memory.session
-    absorbed_v = None if session is None or session.over else _absorbed_v(session)
+    session = memory.running
+    absorbed_v = None if session is None else _absorbed_v(session)
     if voltage_v > window.raised_v(battery, window.absorption_high_v(battery) + 0.04 * battery.cells, temperature_c):
         return "equalisation"
     top_v = window.raised_v(battery, window.absorption_high_v(battery), temperature_c)
@@ -185,8 +185,8 @@ def _plateau(battery: Battery, memory: ChargingMemory, voltage_v: float) -> bool
     """Whether a lithium battery may stand this still by itself, in the flat middle of a constant-current charge."""
     if battery.kind.lead_acid or voltage_v > 3.47 * battery.cells:
         return False
-    session = memory.session
-    return session is None or session.over or session.absorption_ms == 0
+    session = memory.running
+    return session is None or session.absorption_ms == 0
 
 
 def _half_rest_v(battery: Battery) -> float:

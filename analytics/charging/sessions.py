@@ -39,14 +39,14 @@ SESSION = ChargingMemory._fields.index("session")
 
 def session_after(view: View, memory: ChargingMemory, before: str, voltage_v: float, current_a: float | None, span: Span) -> ChargingMemory:
     """The memory with its session begun, grown or ended by this span. `before` is the phase of the span before."""
-    battery, session, phase = view.battery, memory.session, memory.phase
+    battery, session, phase = view.battery, memory.running, memory.phase
     charging = phase in CHARGING
-    if session is not None and not session.over:
+    if session is not None:
         idle_ms = span.end_ms - session.end_ms
         if idle_ms > LOST_MS or (not charging and idle_ms > IDLE_MS):
-            session = changed(session, over=True)
-            memory = _counted(battery, changed(memory, session=session, drives=_drives(battery, memory, session)), session)
-    if session is None or session.over:
+            over, session = changed(session, over=True), None
+            memory = _counted(battery, changed(memory, session=over, drives=_drives(battery, memory, over)), over)
+    if session is None:
         steady = memory.slow_a is None or memory.slow_a > quiet_a(battery) or phase in REGULATED
         if not (charging and before in CHARGING and steady):
             return memory

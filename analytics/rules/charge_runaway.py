@@ -17,8 +17,8 @@ TIMES = 4.0
 
 
 def judge(view: View, standing: bool) -> Judgement:
-    session, battery = telling.relevant(view.charging.session, view.now_ms), view.battery
-    if session is None or session.over:
+    session, battery = view.charging.running, view.battery
+    if session is None:
         return None
     hottest_c = view.span.temperature_c if view.span is not None else None
     hot = hottest_c is not None and hottest_c >= battery.kind.charge_highest_c.high
