@@ -264,9 +264,9 @@ class AmqpSource:
 
         A channel answers in the order in which it was spoken to, so any question that changes nothing will do.
         """
-        with contextlib.suppress(pika.exceptions.AMQPError):
-            for channel in self._channels:
-                if channel is not None:
+        for channel in self._channels:
+            if channel is not None:
+                with contextlib.suppress(pika.exceptions.AMQPError):  # one that is closed must not spare the others their question
                     channel.basic_qos(prefetch_count=self._settings.prefetch)
 
     def _tear(self) -> None:

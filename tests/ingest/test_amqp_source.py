@@ -298,6 +298,27 @@ def test_no_broker_is_told_with_all_nodes() -> None:
         asyncio.run(source.__aenter__())
 
 
+class Asked:
+    """A channel that counts the questions put to it; a closed one refuses them as the library does."""
+
+    def __init__(self, closed: bool) -> None:
+        self.closed, self.questions = closed, 0
+
+    def basic_qos(self, prefetch_count: int) -> None:
+        self.questions += prefetch_count > 0
+        if self.closed:
+            raise pika.exceptions.ChannelWrongStateError("Channel is closed.")
+
+
+def test_a_closed_channel_does_not_spare_the_others_their_question() -> None:
+    """At the end each queue's channel is asked whether the broker has heard its acknowledgements, also those after one that is closed."""
+    source = AmqpSource(AmqpSettings(nodes=("127.0.0.1:1",), partitions=3), StoryClock(), _never)
+    channels = [Asked(closed=True), Asked(closed=False), Asked(closed=False)]
+    source._channels[:] = channels
+    source._settle()
+    assert [channel.questions for channel in channels] == [1, 1, 1]
+
+
 class Wire:
     """Passes bytes on between a client and a port until it is cut."""
 
