@@ -5,6 +5,7 @@ Time: UTC, integer milliseconds since 1970. "Nothing" is `None`, never 0: zero a
 This file does no parsing and knows no sensor.
 """
 
+from collections.abc import Iterable
 from typing import NamedTuple
 
 
@@ -62,6 +63,11 @@ Input = Reading | Tick | Note
 
 NOTE_KINDS = ("check", "mode", "charged", "replaced", "forget", "coldest")
 """What people do and say."""
+
+
+def by_people(notes: Iterable[Note]) -> list[Note]:
+    """What people did and said, oldest first, without what ingest found by itself."""
+    return sorted((note for note in notes if note.kind in NOTE_KINDS), key=lambda note: note.at_ms)
 
 
 def on_the_grid(reading: Reading) -> Reading:

@@ -11,7 +11,7 @@ from typing import Any, NamedTuple
 from analytics.assessment import Assessment
 from analytics.battery import Battery
 from analytics.cautions import CAUTIONS
-from analytics.reading import NOTE_KINDS, Note
+from analytics.reading import Note, by_people
 from api.ports import Alert, AlertAct, Columns
 from api.words import CHARGING, rfc3339
 
@@ -86,8 +86,7 @@ def record(
     now_ms: int,
 ) -> Json:
     """Everything as plain JSON values. `columns` is the whole life of the battery, joined."""
-    notes = sorted((n for n in notes if n.kind in NOTE_KINDS), key=lambda n: n.at_ms)
-    told = [{"time": rfc3339(n.at_ms), "kind": n.kind, "value": n.value, "who": n.who} for n in notes]
+    told = [{"time": rfc3339(n.at_ms), "kind": n.kind, "value": n.value, "who": n.who} for n in by_people(notes)]
     heard = [t for t, v in zip(columns.time_ms, columns.values.get("voltage_v", []), strict=False) if v is not None]
     details = None if assessment is None else assessment.details
     return {

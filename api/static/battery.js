@@ -3,6 +3,7 @@
 import { $, API, address, ask, begun, clock, doing, fahrenheit, h, may, moment, now, say, sentence, show, told, when } from "./tools.js";
 
 let range = { from: null, to: null, name: "week" };
+let alerted = null; // the answer on its alerts, as it was last asked for: the list shows them, the chart marks them
 const LENGTHS = { day: 1, week: 7, season: 91 };
 
 export async function battery(id) {
@@ -56,7 +57,8 @@ function ruler(state, limit) {
 
 /** `state`: as it was just asked for; asked for here where something has changed since. */
 export async function paintAlerts(declared, state = null) {
-  const [{ alerts }, { findings }] = await Promise.all([ask(`${API}/alerts?${new URLSearchParams({ battery_id: declared.id, limit: 30 })}`), state ?? ask(address("batteries", declared.id, "state"))]);
+  alerted = ask(`${API}/alerts?${new URLSearchParams({ battery_id: declared.id, limit: 100 })}`);
+  const [{ alerts }, { findings }] = await Promise.all([alerted, state ?? ask(address("batteries", declared.id, "state"))]);
   const grave = { high: 0, medium: 1, low: 2 };
   const live = alerts.filter((a) => a.ended === null).sort((a, b) => (grave[a.priority] ?? 3) - (grave[b.priority] ?? 3)), over = alerts.filter((a) => a.ended !== null);
   const today = (a) => findings.find((f) => f.rule === a.rule) ?? a.finding; // "in 3 days" is not true any more a week later
@@ -143,8 +145,7 @@ async function draw(declared) {
   for (const button of document.querySelectorAll("[data-range]")) button.setAttribute("aria-pressed", String(button.dataset.range === range.name));
   try {
     const chart = import("/static/chart.js");
-    const [history, { alerts }] = await Promise.all([ask(path + new URLSearchParams({ ...asked, points: innerWidth < 700 ? 300 : 700 })),
-      ask(`${API}/alerts?${new URLSearchParams({ battery_id: declared.id, limit: 100 })}`)]);
+    const [history, { alerts }] = await Promise.all([ask(path + new URLSearchParams({ ...asked, points: innerWidth < 700 ? 300 : 700 })), alerted]);
     if (!$("chart")) return;
     $("csv").href = path + new URLSearchParams({ ...asked, points: 5000, format: "csv" });
     const { plot, summary, table } = await chart;

@@ -7,7 +7,7 @@ from fastapi import APIRouter, Query, Request, Response
 from starlette.concurrency import run_in_threadpool
 
 from analytics.battery import Battery
-from analytics.reading import NOTE_KINDS, Note
+from analytics.reading import Note, by_people
 from api.web import asked, schemas, wire
 from api.web.access import Operator, Reader, battery_of
 from api.web.calls import awaited
@@ -31,8 +31,7 @@ def get_care(
 ) -> Response:
     battery_of(house, caller, battery_id)
     notes = house.ledger.notes(battery_id, 0 if from_ is None else asked.time_ms("from", from_))
-    newest_first = sorted((n for n in notes if n.kind in NOTE_KINDS), key=lambda n: n.at_ms, reverse=True)
-    return asked.respond(request, {"notes": [wire.note(n) for n in newest_first]})
+    return asked.respond(request, {"notes": [wire.note(n) for n in reversed(by_people(notes))]})
 
 
 @ROUTER.post("/batteries/{battery_id}/care", status_code=201, response_model=schemas.NoteOut, summary="Say what was done or measured")
