@@ -25,12 +25,9 @@ class Checkpoints:
     def __init__(self) -> None:
         self._thinned_ms: dict[int, int] = {}
 
-    def forget(self, number: int | None = None) -> None:
+    def forget(self, number: int) -> None:
         """Another process may have written; ask the table next time."""
-        if number is None:
-            self._thinned_ms.clear()
-        else:
-            self._thinned_ms.pop(number, None)
+        self._thinned_ms.pop(number, None)
 
     def keep(self, connection: Connection, batch: Batch, numbers: dict[str, int]) -> None:
         """Drop what late readings made untrue, then keep the batch's own."""

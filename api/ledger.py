@@ -33,8 +33,7 @@ class SqlLedger:
         self.database = database
         self._numbers = Numbers()
         self.history = SqlHistory(database, self._numbers)
-        self._checkpoints = Checkpoints()
-        self._latest = Latest()
+        self._checkpoints, self._latest = Checkpoints(), Latest()
         self._declared: tuple[object, dict[str, Battery]] = (None, {})
         """The newest declaration of each battery by id, and what the table looked like then."""
         self.mark_unsent: Callable[[Connection, Batch, Mapping[str, int]], None] | None = None
@@ -73,8 +72,7 @@ class SqlLedger:
     def forget(self) -> None:
         """Drop what this process remembers of the tables: after a failed transaction or when another process wrote."""
         self._numbers.forget()
-        self._checkpoints.forget()
-        self._latest.forget()
+        self._checkpoints, self._latest = Checkpoints(), Latest()
 
     def claim(self, battery_ids: Sequence[str], queues: Mapping[str, str] | None = None) -> dict[str, int]:
         """Take batteries over: whoever claimed them before can no longer commit for them.

@@ -43,15 +43,12 @@ class Latest:
     def __init__(self) -> None:
         self._written: dict[str, Written] = {}
 
-    def forget(self, battery_id: str | None = None) -> None:
-        """Another process may have written, or a transaction failed: the next row is written whole."""
-        if battery_id is None:
-            self._written.clear()
-        else:
-            self._written.pop(battery_id, None)
+    def forget(self, battery_id: str) -> None:
+        """Another process may have written: the next row is written whole."""
+        self._written.pop(battery_id, None)
 
     def keep(self, connection: Connection, batch: Batch, numbers: dict[str, int]) -> None:
-        """Write the rows of the batch's news. If the transaction fails, `forget`."""
+        """Write the rows of the batch's news. If the transaction fails, what is remembered is wrong: begin anew."""
         written, whole, moved = self._written, [], []
         moving = {id(assessment) for _, assessment in batch.kept}
         for battery_id, assessment in batch.news.items():

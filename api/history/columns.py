@@ -57,6 +57,14 @@ class Point(NamedTuple):
     phase: int
 
 
+def check_asked(from_ms: int, to_ms: int, points: int) -> None:
+    """Raises ValueError where the stretch is empty or no point is allowed."""
+    if to_ms <= from_ms:
+        raise ValueError(f"to_ms = {to_ms}: expected a time after from_ms = {from_ms}")
+    if points < 1:
+        raise ValueError(f"points = {points}: expected at least 1")
+
+
 def width_ms(from_ms: int, to_ms: int, points: int) -> int:
     """The narrowest width with which [from, to) needs at most so many points, counted from multiples of the width."""
     for width in WIDTHS_MS:

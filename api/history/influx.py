@@ -16,7 +16,7 @@ from analytics.assessment import Assessment
 from analytics.reading import Reading
 from api.history import influx_flux as flux
 from api.history.codes import ABOVE, Row, band, reading_of, rows
-from api.history.columns import Point, joined_columns, raw_columns, width_ms
+from api.history.columns import Point, check_asked, joined_columns, raw_columns, width_ms
 from api.history.influx_server import HistoryAway, HistoryRefused, InfluxServer, Unfit
 from api.history.influx_settings import InfluxSettings
 from api.ports import Columns
@@ -78,10 +78,7 @@ class InfluxHistory:
 
     def read(self, battery_id: str, from_ms: int, to_ms: int, points: int) -> Columns:
         """See api.ports.History. Raises ValueError where the stretch is empty or no point is allowed, HistoryAway."""
-        if to_ms <= from_ms:
-            raise ValueError(f"to_ms = {to_ms}: expected a time after from_ms = {from_ms}")
-        if points < 1:
-            raise ValueError(f"points = {points}: expected at least 1")
+        check_asked(from_ms, to_ms, points)
         raw_from_ms = self._now_ms() - self.settings.raw_days * DAY_MS if self.settings.raw_days else 0
         if from_ms >= raw_from_ms:
             found = self._rows(battery_id, from_ms * 10**6, to_ms * 10**6, points + 1)

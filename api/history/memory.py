@@ -6,7 +6,7 @@ from statistics import fmean
 from analytics.assessment import Assessment
 from analytics.reading import Reading
 from api.history.codes import ABOVE, Row, band, reading_of, rows
-from api.history.columns import Point, joined_columns, raw_columns, width_ms
+from api.history.columns import Point, check_asked, joined_columns, raw_columns, width_ms
 from api.ports import Columns
 
 
@@ -29,10 +29,7 @@ class MemoryHistory:
             yield reading_of(battery_id, row[1:7])
 
     def read(self, battery_id: str, from_ms: int, to_ms: int, points: int) -> Columns:
-        if to_ms <= from_ms:
-            raise ValueError(f"to_ms = {to_ms}: expected a time after from_ms = {from_ms}")
-        if points < 1:
-            raise ValueError(f"points = {points}: expected at least 1")
+        check_asked(from_ms, to_ms, points)
         found = self._between(battery_id, from_ms, to_ms)
         if len(found) <= points:
             columns = raw_columns([(row[1], *row[3:]) for row in found])

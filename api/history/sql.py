@@ -14,7 +14,7 @@ from analytics.reading import Reading
 from api.database import Database
 from api.execute import execute_each, insert_each, marked
 from api.history.codes import HIGH_SQL, LOW_SQL, PHASE_SQL, Row, reading_of, rows
-from api.history.columns import Point, joined_columns, raw_columns, width_ms
+from api.history.columns import Point, check_asked, joined_columns, raw_columns, width_ms
 from api.history.sources import HOUR_MS, MINUTE_MS, raw_missing, sources
 from api.numbers import Numbers, among
 from api.ports import Columns
@@ -81,10 +81,7 @@ class SqlHistory:
 
     def read(self, battery_id: str, from_ms: int, to_ms: int, points: int) -> Columns:
         """See api.ports.History. Raises ValueError where the stretch is empty or no point is allowed."""
-        if to_ms <= from_ms:
-            raise ValueError(f"to_ms = {to_ms}: expected a time after from_ms = {from_ms}")
-        if points < 1:
-            raise ValueError(f"points = {points}: expected at least 1")
+        check_asked(from_ms, to_ms, points)
         number = self._numbers.known(self._database, battery_id)
         if number is None:
             return raw_columns([])
