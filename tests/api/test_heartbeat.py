@@ -1,44 +1,34 @@
 """The dead man's handle: beats while all is well, stays silent when not, tells no secret."""
 
 import queue
-import threading
 from collections.abc import Iterator
-from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from typing import Any
 
 import pytest
 from pydantic import ValidationError
 
 from api.heartbeat import Heartbeat, HeartbeatSettings
+from tests.fakes.loopback import Handler, serving
 
 SECRET = "s3cr3t"
 
 
-class Watcher(BaseHTTPRequestHandler):
+class Watcher(Handler):
     """Keeps the paths it is asked for; answers as it is told."""
 
     def do_GET(self) -> None:
-        self.server.got.put(self.path)  # type: ignore[attr-defined]
-        self.send_response(self.server.status)  # type: ignore[attr-defined]
+        self.server.got.put(self.path)
+        self.send_response(self.server.status)
         self.send_header("location", "/elsewhere")
         self.send_header("content-length", "0")
         self.end_headers()
-
-    def log_message(self, *args: object) -> None:
-        """Silent."""
 
 
 @pytest.fixture
 def watcher() -> Iterator[Any]:
     """An outside service, on loopback."""
-    server: Any = ThreadingHTTPServer(("127.0.0.1", 0), Watcher)
-    server.got, server.status = queue.Queue(), 200
-    thread = threading.Thread(target=server.serve_forever, args=(0.05,))
-    thread.start()
-    yield server
-    server.shutdown()
-    thread.join()
-    server.server_close()
+    with serving(Watcher, got=queue.Queue(), status=200) as server:
+        yield server
 
 
 def settings(watcher: Any, **more: object) -> HeartbeatSettings:

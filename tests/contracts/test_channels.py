@@ -12,7 +12,6 @@ import subprocess
 import threading
 import time
 from collections.abc import Iterator
-from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 from typing import Any
 
@@ -26,21 +25,22 @@ from py_vapid import Vapid02
 from api.ports import Channel, Message, PushFailed, PushRefused
 from api.push import CHANNELS, open_channel
 from api.push.guard import BadAddress, check_host
+from tests.fakes.loopback import Handler, serving
 
 MESSAGE = Message("van1: Battery low", "12.1 V at rest.\nCharge it by Friday. Ünïcode 3 °C.", "high", "van1:low_voltage:1", "van1")
 SECRET = "s3cr3t"
 
 
-class Answering(BaseHTTPRequestHandler):
+class Answering(Handler):
     """Keeps what it gets; answers as the server is told: status codes in turn, the last for ever."""
 
     def do_POST(self) -> None:
         body = self.rfile.read(int(self.headers["content-length"]))
-        self.server.got.put((self.path, dict(self.headers), body))  # type: ignore[attr-defined]
-        statuses = self.server.statuses  # type: ignore[attr-defined]
+        self.server.got.put((self.path, dict(self.headers), body))
+        statuses = self.server.statuses
         status = statuses.pop(0) if len(statuses) > 1 else statuses[0]
         if status is None:
-            self.server.hold.wait(30)  # type: ignore[attr-defined]
+            self.server.hold.wait(30)
             return
         self.send_response(status)
         if status in (301, 307, 308):
@@ -48,22 +48,13 @@ class Answering(BaseHTTPRequestHandler):
         self.send_header("content-length", "0")
         self.end_headers()
 
-    def log_message(self, *args: object) -> None:
-        """Silent."""
-
 
 @pytest.fixture
 def webhook() -> Iterator[Any]:
     """An HTTP server on loopback."""
-    server: Any = ThreadingHTTPServer(("127.0.0.1", 0), Answering)
-    server.got, server.statuses, server.hold = queue.Queue(), [200], threading.Event()
-    thread = threading.Thread(target=server.serve_forever, args=(0.05,))
-    thread.start()
-    yield server
-    server.hold.set()
-    server.shutdown()
-    thread.join()
-    server.server_close()
+    with serving(Answering, got=queue.Queue(), statuses=[200], hold=threading.Event()) as server:
+        yield server
+        server.hold.set()
 
 
 class Postbox(socketserver.StreamRequestHandler):

@@ -3,21 +3,19 @@
 import base64
 import json
 import queue
-import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
-from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from typing import Any
 
 import http_ece
 from cryptography.hazmat.primitives import serialization
 from cryptography.hazmat.primitives.asymmetric import ec
 
+from tests.fakes.loopback import Handler, serving
 
-class Taking(BaseHTTPRequestHandler):
+
+class Taking(Handler):
     """Keeps what it gets and answers as told."""
-
-    server: Any
 
     def do_POST(self) -> None:
         body = self.rfile.read(int(self.headers["content-length"]))
@@ -25,9 +23,6 @@ class Taking(BaseHTTPRequestHandler):
         self.send_response(self.server.status)
         self.send_header("content-length", "0")
         self.end_headers()
-
-    def log_message(self, *args: object) -> None:
-        """Silent."""
 
 
 class PushService:
@@ -67,13 +62,5 @@ def _text(raw: bytes) -> str:
 @contextmanager
 def push_service() -> Iterator[PushService]:
     """It runs in a thread until the end of the block."""
-    server: Any = ThreadingHTTPServer(("127.0.0.1", 0), Taking)
-    server.got, server.status = queue.Queue(), 201
-    thread = threading.Thread(target=server.serve_forever, args=(0.05,))
-    thread.start()
-    try:
+    with serving(Taking, got=queue.Queue(), status=201) as server:
         yield PushService(server)
-    finally:
-        server.shutdown()
-        thread.join()
-        server.server_close()

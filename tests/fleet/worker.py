@@ -5,7 +5,6 @@ import faulthandler
 import json
 import signal
 import sys
-import time
 from pathlib import Path
 from typing import Any
 
@@ -18,6 +17,7 @@ from ingest.decoder import Decoder
 from ingest.ending import exit_at_once
 from ingest.formats.json_fields import JsonFields, json_decoder
 from ingest.pipeline import Pipeline, PipelineSettings
+from tests.fakes.clock import RealClock
 
 FIELDS: dict[str, Any] = {
     "voltage": "volts", "current": "amps", "temperature": "celsius", "charge": "amp_hours", "time": {"field": "time"}, "sequence": "n",
@@ -28,16 +28,10 @@ CHECKPOINT_READINGS = 30
 MAP = JsonFields.model_validate(FIELDS)
 
 
-class StoryClock:
+class StoryClock(RealClock):
     """The machine's monotonic clock; the wall clock says it is not set, so that a story told quicker than time brings no silences."""
 
     boot_id = "fleet"
-
-    def wall_ms(self) -> int:
-        return time.time_ns() // 1_000_000
-
-    def monotonic_ms(self) -> int:
-        return time.monotonic_ns() // 1_000_000
 
     def trusted(self) -> bool:
         return False
