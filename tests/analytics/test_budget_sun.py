@@ -17,6 +17,12 @@ def test_declination_is_coopers(day: int) -> None:
     assert declination_deg(day) == pytest.approx(degrees(float(solarposition.declination_cooper69(day))), abs=1e-6)
 
 
+def test_the_mean_day_of_each_month_is_kleins() -> None:
+    """Declination on the mean day of each month as tabled in Duffie & Beckman, table 1.6.1 (after Klein 1977; from memory)."""
+    tabled = [-20.9, -13.0, -2.4, 9.4, 18.8, 23.1, 21.2, 13.5, 2.2, -9.6, -18.9, -23.0]
+    assert [round(declination_deg(day), 1) for day in MEAN_DAY] == pytest.approx(tabled, abs=0.051)
+
+
 @pytest.mark.parametrize("latitude", [-35.0, 0.0, 38.0, 52.0, 60.0])
 @pytest.mark.parametrize("month", [1, 3, 6, 9, 12])
 def test_daily_irradiation_above_the_air_agrees_with_pvlib(latitude: float, month: int) -> None:

@@ -6,12 +6,14 @@ import pytest
 from scipy import stats
 
 from analytics.assessment import Forecast, Load
-from analytics.trend.forecast import _at, _crossing, days_until, forecast_of, standing_load_of
+from analytics.trend import _eod_ms
+from analytics.trend.forecast import _at, _crossing, days_until, forecast_of, offset_of, standing_load_of
 from analytics.trend.hourly import hour_over
 from analytics.trend.level import charge_of, is_charging
 from analytics.trend.memory import BINS, DAY_MS, HOUR_MS, Exposure, Hour, TrendMemory
 from analytics.trend.slope import theil_sen
 from tests.analytics.lives import AGM, DAY, LITHIUM, NOON_MS, fallen, rest_v, view
+from tests.analytics.test_limits_rules import shifted
 
 
 def test_a_room_is_used_up_when_its_rate_says() -> None:
@@ -79,6 +81,38 @@ def test_what_is_not_known_is_said() -> None:
     old, older = (forecast_of(view(now_ms=NOON_MS + days * DAY_MS), trend) for days in (20, 21))
     assert old.earliest_ms is not None
     assert "fewer than three" in older.basis
+
+
+def test_a_discharge_has_ended_until_the_voltage_has_clearly_risen() -> None:
+    """Below 10.5 V (six cells) since then, and until 0.18 V above it; what a mover draws beyond a fifth of the capacity is taken off first."""
+    seen = view(AGM)
+    assert seen.span is not None
+    for volts, amps, since_ms, ended_ms in (
+        (10.499, -5.0, None, NOON_MS), (10.501, -5.0, None, None), (10.499, -5.0, 5, 5), (10.679, -5.0, 5, 5), (10.681, -5.0, 5, None),
+        (10.499, 30.0, None, NOON_MS), (10.499 - 40 * seen.model.ohms, -60.0, None, NOON_MS), (10.501 - 40 * seen.model.ohms, -60.0, None, None),
+        (10.499, None, None, NOON_MS),
+    ):  # fmt: skip
+        assert _eod_ms(seen, seen.span._replace(voltage_v=volts, current_a=amps), since_ms) == ended_ms, (volts, amps, since_ms)
+
+
+def test_a_shunts_offset_is_known_to_ten_milliamperes_at_best() -> None:
+    """What was learned with nine parts in ten of its doubt, ten milliamperes at least; before that none, and what the maker states."""
+    assert offset_of(shifted(0.126, 0.0)[0]) == (pytest.approx(0.126), 0.01)
+    assert offset_of(shifted(-0.126, 4e-4)[0]) == (pytest.approx(-0.126), pytest.approx(1.645 * 0.02))
+    assert offset_of(view(AGM)) == (0.0, pytest.approx(1.645 * AGM.sensor.current_offset_a))
+
+
+def test_a_lithium_curve_that_turns_steep_is_believed_at_once() -> None:
+    """A fortnight on the plateau hides the fall at its end: then the last rest voltage and the pace of the last days count, not the line."""
+    flat = fallen(LITHIUM, 1.0, 8, LITHIUM.limit_pct + 9)
+    now_mv = round(1000 * rest_v(LITHIUM, LITHIUM.limit_pct + 4))
+    fallen_mv = flat.points[-5][1] - now_mv
+    assert fallen_mv >= 40, "10 mV a cell are steep"
+    steep = flat._replace(points=(*flat.points[:-1], (DAY - 1, now_mv)), quick=-4.0)
+    last_ms = (DAY - 1) * DAY_MS + DAY_MS // 2
+    assert forecast_of(view(LITHIUM, steep), steep).earliest_ms == pytest.approx(last_ms + DAY_MS, abs=DAY_MS / 20)
+    slow = steep._replace(quick=-1.0)
+    assert forecast_of(view(LITHIUM, slow), slow).earliest_ms == pytest.approx(last_ms + 4 / 1.5 * DAY_MS, abs=DAY_MS / 20)
 
 
 def test_lithium_is_told_to_fall_only_near_its_limit() -> None:

@@ -16,7 +16,7 @@ from analytics.charging.sessions import margin_v
 from analytics.estimate.belief import OFFSET, TABLE
 from analytics.estimate.filtering import replaced
 from analytics.reading import Reading
-from analytics.sensors import SensorMemory
+from analytics.sensors import SensorMemory, WrongClock
 from analytics.trend.memory import TrendMemory
 from analytics.use import UseMemory
 from analytics.view import View
@@ -157,6 +157,9 @@ CASES: list[tuple[str, str, Callable[[], tuple[View, bool]]]] = [
     ("sensor_table", "speaks", lambda: beside(-1.0, gap_ms=30 * MINUTE + 1)),
     ("sensor_table", "speaks", lambda: beside(1.0, charged_ms=DAY)),
     ("sensor_table", "silent", lambda: beside(1.0, charged_ms=DAY - 1)),
+    ("sensor_clock", "speaks", lambda: (with_(sensors=SensorMemory(clock=WrongClock(90 * DAY, NOON_MS - DAY, "mqtt:van"))), False)),
+    ("sensor_clock", "speaks", lambda: (with_(sensors=SensorMemory(clock=WrongClock(-36 * HOUR, NOON_MS - DAY, "mqtt:van"))), False)),
+    ("sensor_clock", "silent", lambda: (with_(), False)),
     ("deep_discharge", "speaks", lambda: emptied(0, -3.0)),
     ("deep_discharge", "speaks", lambda: emptied(5 * MINUTE)),
     ("deep_discharge", "silent", lambda: emptied(5 * MINUTE - 1)),

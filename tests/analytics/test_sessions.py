@@ -124,6 +124,17 @@ def test_an_hour_without_charge_ends_a_session() -> None:
     assert (full.partial, full.drives) == (0, 0)
 
 
+def test_a_charge_begins_with_a_current_that_lasts_or_a_voltage_that_is_held() -> None:
+    """Two minutes of sun after an evening's load are none until the mean of minutes flows in; a full battery on a maintainer is charged by its voltage."""
+    evening = [(30, 12.4, -12.0), (3, 12.6, 3.0)]
+    assert charged(evening).session is None
+    begun = charged([*evening, (12, 12.7, 3.0)]).session
+    assert begun is not None
+    assert begun.begin_ms > BEGIN_MS + 33 * MINUTE
+    kept = charged([(30, 13.6, 0.05)])
+    assert (kept.phase, kept.session is None) == ("float", False)
+
+
 def test_an_absorption_after_a_float_has_its_own_end() -> None:
     """The hour at the tail before the float is the first absorption's: back at 14.4 V with 8 A, nothing has been at its end yet."""
     session = charged([*WHOLE, (30, 14.4, 8.0)]).session
@@ -228,6 +239,8 @@ def test_limits_that_follow_from_the_sensor() -> None:
         True, False, True, False,
     ]  # fmt: skip
     assert top_rest_v(LITHIUM) == pytest.approx(13.44)
+    assert top_rest_v(AGM) == pytest.approx(6 * AGM.kind.rest_voltage.rows[-1][1])
+    assert top_rest_v(agm(rest_voltage_table=((0.0, 11.6), (50.0, 12.25), (100.0, 12.95)))) == 12.95
     assert lifted_v(LITHIUM) == pytest.approx(13.56)
     assert lifted_v(AGM) == pytest.approx(max(13.05, 6 * AGM.kind.rest_voltage.rows[-1][1] + 0.18))
 

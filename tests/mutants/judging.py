@@ -39,7 +39,7 @@ OWN = {
     "chemistry": [C + "chemistries.py", A + "estimate.py"],
     "core": [A + "core.py", A + "span.py", A + "fold.py"],
     "details": [A + "core.py", A + "rules_watch.py", A + "trend.py"],
-    "estimate": [A + "filter.py", A + "corrections.py", A + "estimate.py", A + "core.py"],
+    "estimate": [A + "filter.py", A + "blind.py", A + "corrections.py", A + "estimate.py", A + "core.py"],
     "fold": [A + "thresholds.py", A + "fold.py", A + "core.py"],
     "sensors": [A + "memories.py", A + "sensors.py"],
     "span": [A + "memories.py", A + "span.py", A + "core.py"],
