@@ -37,8 +37,8 @@ def judge(view: View, standing: bool) -> Judgement:
     if silent_ms < patience_ms(view):
         return None
     silent_h = silent_ms / HOUR_MS
-    falling = view.trend.forecast is not None and view.trend.forecast.earliest_ms is not None
-    near = falling and view.trend.forecast is not None and (view.trend.forecast.earliest_ms or 0) < view.now_ms + 7 * 24 * HOUR_MS
+    forecast = view.trend.forecast
+    near = forecast is not None and forecast.earliest_ms is not None and forecast.earliest_ms < view.now_ms + 7 * 24 * HOUR_MS
     meaning = (
         "Its state cannot be judged: this is neither fine nor low. The sensor, its power, its radio or the battery itself may have failed."
     )

@@ -6,7 +6,8 @@ import pytest
 from scipy import stats
 
 from analytics.assessment import Forecast, Load
-from analytics.trend import _eod_ms
+from analytics.reading import Note
+from analytics.trend import _eod_ms, noted
 from analytics.trend.forecast import _at, _crossing, days_until, forecast_of, offset_of, standing_load_of
 from analytics.trend.hourly import hour_over
 from analytics.trend.level import charge_of, is_charging
@@ -81,6 +82,16 @@ def test_what_is_not_known_is_said() -> None:
     old, older = (forecast_of(view(now_ms=NOON_MS + days * DAY_MS), trend) for days in (20, 21))
     assert old.earliest_ms is not None
     assert "fewer than three" in older.basis
+
+
+def test_what_is_forgotten_by_name_leaves_the_rest_voltages() -> None:
+    """A person who has one learned value forgotten keeps the months of rest voltages behind the forecast; they go with all, and with the battery."""
+    trend = fallen()
+    for kind, value in (("forget", "usable_capacity_ah"), ("check", "all"), ("charged", None), ("mode", "stored")):
+        assert noted(view(trend=trend), trend, Note("heron", NOON_MS, kind, value)) == trend
+    forgotten = noted(view(trend=trend), trend, Note("heron", NOON_MS, "forget", "all"))
+    assert (forgotten.points, forgotten.slope, forgotten.day) == ((), None, trend.day)
+    assert noted(view(trend=trend), trend, Note("heron", NOON_MS, "replaced")) == TrendMemory(rest_after_ms=NOON_MS)
 
 
 def test_a_discharge_has_ended_until_the_voltage_has_clearly_risen() -> None:

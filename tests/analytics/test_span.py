@@ -125,8 +125,7 @@ def test_details_say_the_same_whenever_they_are_said() -> None:
 
 def turns(state: State) -> tuple[object, ...]:
     """What is judged at once when it changes."""
-    session = state.charging.session
-    return state.charging.phase, state.use.mode, state.trend.eod_ms, session is not None and not session.over
+    return state.charging.phase, state.use.mode, state.trend.eod_ms, state.charging.running is not None
 
 
 def test_a_change_of_phase_is_judged_at_once_and_what_goes_on_every_five_minutes() -> None:
