@@ -45,11 +45,12 @@ Conditions = tuple[Finding | Said, ...]
 
 
 def update(
-    view: View, memory: AlertMemory, rules: tuple[Rule, ...], paces: tuple[Pace, ...] = ALL
+    view: View, memory: AlertMemory, rules: tuple[Rule, ...], paces: tuple[Pace, ...] = ALL, *, heard: bool = True
 ) -> tuple[AlertMemory, tuple[AlertEvent, ...], Conditions]:
     """Judge the rules; give the new memory, what began, worsened or ended, and every finding that holds now, unspoken or not.
 
-    An alert that simply stands waits for its rule's own pace; what is pending or about to end does not.
+    An alert that simply stands waits for its rule's own pace; what is pending or about to end does not. `heard`: False where nothing was
+    heard since the last judging and only time went by; that can begin an alert but never end one, for nobody knows that it is over.
     """
     if view.use.replaced_ms == view.now_ms:
         return AlertMemory(), _all_ended(view, memory.standing, rules, "battery replaced"), ()
@@ -70,6 +71,8 @@ def update(
                 findings.append(new(Said, (rule.name, standing.priority, partial(rule.judge, view, True))))
                 continue
             judged = rule.judge(view, standing.began_ms is not None)
+            if judged is None and not heard and standing.began_ms is not None:
+                judged = HOLD
         if judged is not None and judged is not HOLD:
             findings.append(judged)
             if standing.began_ms is not None and standing.clearing_ms is None and judged.priority == standing.priority:

@@ -177,7 +177,7 @@ def _slow(
     changed, whole = now[:4] != was[:4], now != was or view.ticked
     paces = ALL if whole else PACES[now[3], now[1] == "in use"]
     rules = RULES if whole else soon(tuple([s.rule for s in memory.standing]), paces)
-    memory, events, findings = alerts.update(view, memory, rules, paces)
+    memory, events, findings = alerts.update(view, memory, rules, paces, heard=not view.ticked)
     if changed or events or is_old(view, judged_ms, told, findings):
         told = details_of(view, findings)
     return memory, view.now_ms, told, events

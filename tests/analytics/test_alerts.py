@@ -38,10 +38,11 @@ class Script:
         self.stood.append(standing)
         return self.words[(view.now_ms - START_MS) // MINUTE_MS]
 
-    def run(self) -> tuple[AlertMemory, list[AlertEvent]]:
+    def run(self, unheard: Sequence[int] = ()) -> tuple[AlertMemory, list[AlertEvent]]:
+        """`unheard`: minutes of which nothing is heard."""
         memory, events = AlertMemory(), []
         for minute in range(len(self.words)):
-            memory, new, _ = alerts.update(view(START_MS + minute * MINUTE_MS), memory, (self.rule,))
+            memory, new, _ = alerts.update(view(START_MS + minute * MINUTE_MS), memory, (self.rule,), heard=minute not in unheard)
             events.extend(new)
         return memory, events
 
@@ -64,6 +65,15 @@ def test_an_alert_ends_only_after_its_off_delay() -> None:
     assert minutes(events) == [("began", 0), ("ended", 8)]
     assert events[1].reason == "condition gone for 240 s"
     assert events[1].finding.seen == "It is dry."
+
+
+def test_while_nothing_is_heard_alerts_begin_and_none_ends() -> None:
+    """Time alone may show what goes wrong, but not that it is over: that waits for the next word, and the time until then counts."""
+    assert minutes(Script([finding(), None, None, None, None]).run(unheard=(1, 2))[1]) == [("began", 0), ("ended", 3)]
+    _, events = Script([finding(), *[None] * 9], off_delay_s=120).run(unheard=range(2, 7))
+    assert minutes(events) == [("began", 0), ("ended", 7)]
+    assert events[-1].reason == "condition gone for 360 s"
+    assert minutes(Script([None, finding(), finding()]).run(unheard=(1, 2))[1]) == [("began", 1)]
 
 
 def test_a_rule_is_told_whether_its_alert_stands() -> None:
