@@ -42,6 +42,10 @@ def record_event(connection: Connection, event: AlertEvent, number: int, late: b
         )
     elif event.kind == "ended":
         connection.execute(this.values(ended_ms=event.at_ms))
+    else:
+        # It goes on after its end was told: nobody has seen that yet, either.
+        again = this.where(a.ended_ms.is_not(None))
+        connection.execute(again.values(ended_ms=None, priority=event.priority, acknowledged_ms=None, acknowledged_by=None))
     add_act(connection, event.alert_id, AlertAct(event.at_ms, event.kind, RESTVOLT, event.reason))
 
 

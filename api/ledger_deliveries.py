@@ -90,10 +90,12 @@ def told_of(connection: Connection, alert_ids: Iterable[str]) -> dict[tuple[str,
 def _told(before: Told, kind: str, made_ms: int, priority: str) -> Told:
     if kind == "ended":
         return before._replace(ended=True, last_ms=made_ms)
+    if before.ended:  # it goes on after all
+        before = Told(escalated=before.escalated, waiting=before.waiting)
     known = before.priority
     return Told(
         True,
-        before.ended,
+        False,
         made_ms,
         priority if known is None or RANK[priority] > RANK[known] else known,
         before.reminded or kind == "reminder",

@@ -114,24 +114,29 @@ class Planner:
     def _one(self, scene: _Scene, person: Person, event: AlertEvent) -> int:
         """One event to one person."""
         alert = scene.alerts[event.alert_id]
-        if event.kind == "ended":
+        return self._keep(scene, person, alert, self._verdict(scene, person, event), event.finding)
+
+    def _verdict(self, scene: _Scene, person: Person, event: AlertEvent) -> Verdict:
+        alert = scene.alerts[event.alert_id]
+        if event.kind == "ended" and event.at_ms != alert.ended_ms:
+            return Verdict(False, "it goes on, or ended later")
+        if event.kind == "ended" or scene.told_to(alert.id, person).ended:
             self._withdraw(scene, person, alert)
-        verdict = telling.on_event(
-            person, alert, scene.batteries.get(alert.battery_id), event.kind, scene.told_to(alert.id, person), scene.now_ms
-        )
-        return self._keep(scene, person, alert, verdict, event.finding)
+        told, battery = scene.told_to(alert.id, person), scene.batteries.get(alert.battery_id)
+        return telling.on_event(person, alert, battery, event.kind, told, scene.now_ms)
 
     def _withdraw(self, scene: _Scene, person: Person, alert: Alert) -> None:
-        """What still waits to be sent about an alert that is over is not sent; what was begun to be sent has been announced."""
-        c = scene.connection
+        """What still waits to be sent about an alert that is over is not sent, nor its end if it goes on; what was begun to be sent has been
+        announced."""
+        c, why = scene.connection, "over before it was told" if alert.ended_ms is not None else "it goes on: its end was not told yet"
         waiting = ledger_deliveries.untried(c, alert.id, person.name, scene.now_ms)
         for number, _, kind in waiting:
             if kind not in ("digest", "gateway", "summary"):
-                ledger_deliveries.drop(c, number, scene.now_ms, "over before it was told")
+                ledger_deliveries.drop(c, number, scene.now_ms, why)
                 continue
             left = ledger_deliveries.forget_alert(c, number, alert.id)
             if not left:
-                ledger_deliveries.drop(c, number, scene.now_ms, "over before it was told")
+                ledger_deliveries.drop(c, number, scene.now_ms, why)
             elif kind == "digest":
                 ledger_deliveries.rewrite(c, number, self._digest_text(c, person, left))
         if waiting:
@@ -179,13 +184,13 @@ class Planner:
             spoken_of = []
             for event in last.values():
                 alert = scene.alerts[event.alert_id]
-                if alert.ended_ms is not None:
+                if alert.ended_ms is not None or scene.told_to(alert.id, person).ended:
                     self._withdraw(scene, person, alert)
                 told = scene.told_to(alert.id, person)
                 if alert.ended_ms is not None and told.began:
                     spoken_of += [] if told.ended else [alert]
                 elif telling.concerns(person, scene.batteries.get(alert.battery_id), alert.priority) is None:
-                    news = not told.began or RANK[told.priority or "low"] < RANK[alert.priority]
+                    news = not told.began or told.ended or RANK[told.priority or "low"] < RANK[alert.priority]
                     spoken_of += [alert] if news and not person.only_escalated and telling.silenced(alert, scene.now_ms) is None else []
             if spoken_of:
                 made += self._together(scene, person, "summary", "came in late", messages.backlog(spoken_of, self._name), spoken_of)
@@ -224,12 +229,7 @@ class Planner:
         """One person's share of a gateway's silences or ends."""
         left = []
         for event in group:
-            alert = scene.alerts[event.alert_id]
-            if kind == "ended":
-                self._withdraw(scene, person, alert)
-            verdict = telling.on_event(
-                person, alert, scene.batteries.get(alert.battery_id), kind, scene.told_to(alert.id, person), scene.now_ms
-            )
+            alert, verdict = scene.alerts[event.alert_id], self._verdict(scene, person, event)
             if verdict.tell and not (kind == "began" and self._joins(scene, person, gateway, alert)):
                 left.append((alert, event, verdict))
         if whole and len(left) >= self._settings.gateway_batteries:

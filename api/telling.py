@@ -72,6 +72,8 @@ def on_event(person: Person, alert: Alert, battery: Battery | None, kind: str, t
         return Verdict(False, "only when nobody acknowledged")
     if alert.ended_ms is not None:
         return Verdict(False, "over before it was told")
+    if told.ended:
+        return _timed(person, alert.priority, now_ms, Verdict(True, "its end was announced and it goes on", "began"))
     if told.began and RANK[told.priority or "low"] >= RANK[alert.priority]:
         return Verdict(False, "told already")
     if told.began:

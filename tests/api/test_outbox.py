@@ -237,6 +237,49 @@ def test_worse_is_told_again(base: Database) -> None:
     assert house.titles("Bo") == ["van1: Battery low"]
 
 
+@pytest.mark.parametrize("late", [False, True])
+def test_what_was_told_as_over_and_goes_on_is_told_again(base: Database, late: bool) -> None:
+    """It stands in the ledger again, nobody has acknowledged it, and its true end is told as every other."""
+    house = House(base, person(), gather_s=1)
+    first = event("began", 0)
+    house.tells(first)
+    house.later()
+    house.ledger.acknowledge(first.alert_id, house.now, "Ana")
+    house.tells(event("ended", HOUR, began=0))
+    house.later(HOUR)
+    house.tells(event("began", 2 * HOUR, began=0), late=late)
+    house.later(10 * SECOND, SECOND)
+    again = "Heard again, with 1 alert meanwhile" if late else "van1: Battery low"
+    assert house.titles() == ["van1: Battery low", "Over: van1: Battery low", again]
+    alert = house.ledger.alert(first.alert_id)
+    assert alert is not None
+    assert (alert.state, alert.ended_ms, alert.acknowledged_ms, alert.began_ms) == ("unacknowledged", None, None, T0)
+    assert [alert.id for alert in house.ledger.alerts("van1", active=True)] == [first.alert_id]
+    house.restart()
+    house.later(10 * SECOND, SECOND)
+    house.tells(event("ended", 3 * HOUR, began=0))
+    house.later(10 * SECOND, SECOND)
+    assert house.titles()[3:] == ["Over: van1: Battery low"]
+    assert [a.kind for a in house.ledger.acts(first.alert_id) if a.who == "restvolt"] == ["began", "ended", "began", "ended"]
+
+
+@pytest.mark.parametrize("late", [False, True])
+def test_an_end_that_is_taken_back_before_it_was_told_is_not_told(base: Database, late: bool) -> None:
+    """Whether the end and the new beginning come together or the end waits for the morning: who knows that it stands hears nothing more."""
+    night = QuietTime(begin=time(14, 15), end=time(7))
+    house = House(base, person(), person("Ben", quiet=(night,)), gather_s=1)
+    house.tells(event("began", 0), event("began", 0, "van2"))
+    house.later()
+    house.tells(event("ended", HOUR, began=0), event("began", 2 * HOUR, began=0), late=late)
+    house.tells(event("ended", HOUR, "van2", began=0), late=late)
+    house.later(HOUR, SECOND * 600)
+    house.tells(event("began", 2 * HOUR, "van2", began=0), late=late)
+    house.later(DAY - 5 * HOUR, HOUR)
+    assert not any("van1" in message.text + message.title for message in house.phones["Ana/1"].got[2:])
+    assert house.titles("Ben") == ["van1: Battery low", "van2: Battery low"]
+    assert len(house.titles()) == 4, "Ana heard of van2 that it is over, and that it goes on"
+
+
 def test_low_priority_comes_as_one_digest(base: Database) -> None:
     """What is low is gathered until the morning; what ended meanwhile is left out; the ends of what was told come in the next."""
     house = House(base, person(digest_at=time(8)))

@@ -61,6 +61,9 @@ def ms(*parts: int, zone: str = "Europe/London") -> int:
         ({}, {"ended_ms": T0 + 1, "shelved_until_ms": T0 + HOUR}, TOLD, "ended", "ended", "its beginning was announced"),
         ({"priority": "high", "sites": ("Leeds",)}, {"ended_ms": T0 + 1}, TOLD, "ended", "ended", "its beginning was announced"),
         ({}, {"ended_ms": T0 + 1}, TOLD._replace(ended=True), "ended", None, "told already"),
+        ({}, {}, TOLD._replace(ended=True), "began", "began", "its end was announced and it goes on"),
+        ({}, {"shelved_until_ms": T0 + HOUR}, TOLD._replace(ended=True), "began", None, "shelved"),
+        ({}, {"ended_ms": T0 + 1}, TOLD._replace(ended=True), "began", None, "over before it was told"),
     ],
 )
 def test_an_event_is_told_or_not_for_a_named_reason(
