@@ -5,7 +5,7 @@ analytics.fold puts into a silence) — live, after a restart, and after late re
 state must be read; committing is the loop's.
 """
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from heapq import merge
 from typing import NamedTuple
 
@@ -17,7 +17,7 @@ from analytics.core import State, begin, step
 from analytics.fold import FIRST_TICK_MS, silence
 from analytics.reading import Note, Reading, on_the_grid
 from ingest.lives import NEWEST_OF_TIME, Kept, Live, key_of
-from ingest.reconcile import overtaken, standing
+from ingest.reconcile import going_on, overtaken, standing
 
 CHECKPOINT_READINGS = 500
 """Judgement: folding them again takes 10 ms at a start, and a checkpoint of 2 kB costs 4 bytes a reading."""
@@ -27,6 +27,8 @@ BACKLOG_MS = 30 * 60_000
 """Judgement: an event found half an hour after its time is of a backlog, and is told in a summary instead of one by one."""
 MOST_LATE_MS = 40 * 86_400_000
 """Judgement: stores keep checkpoints for 45 days; a state folded from less than its whole history would be worse than the one there is."""
+MOST_OVER = 1_000
+"""Judgement: nobody has had so many alerts of a battery since one began that still stands."""
 REFOLD_PART = 5_000
 """Readings refolded in one commit, so that a long refold neither fills memory nor holds the database."""
 
@@ -60,21 +62,34 @@ class Folding:
         if battery is None:
             return None
         live, from_ms = self._from_checkpoint(battery, None)
+        happened: list[Outcome] = []
         for done in self._folded(live, self._inputs(battery_id, from_ms)):
             live.since += 1
-            for outcome in done.events:
-                # Known to the ledger already, unless the rules are newer than the history: then they are told as a backlog.
-                batch.late_events.extend(outcome.events)
-        active = {alert.id: alert for alert in self.store.alerts(battery_id, active=True)}
-        just_told = {event.alert_id for event in batch.late_events}
-        going_on = set(standing(live.state))
-        live.told = {alert_id: alert for alert_id, alert in active.items() if alert_id not in going_on | just_told}
-        live.ended = going_on - set(active) - just_told
+            happened += done.events
+        # Known to the ledger already, unless the rules are newer than the history: then they are told as a backlog.
+        ended = _tell_late(happened, batch, self._over(battery_id) if happened else {})
+        self._compare(live, ended)
         self.lives[battery_id] = live
         self._late.discard(battery_id)
         if live.since >= self._checkpoint_readings:
             self.due.add(battery_id)
         return live
+
+    def _compare(self, live: Live, ended: set[str]) -> None:
+        """What was told and the state does not say: alerts that it does not know, and ends of alerts that go on. Reads the store.
+
+        `ended`: the alerts of which this very fold tells the end.
+        """
+        battery_id, stands = live.state.battery.id, standing(live.state)
+        active = {alert.id: alert for alert in self.store.alerts(battery_id, active=True)}
+        live.told = {i: alert for i, alert in {**live.told, **active}.items() if i not in stands and i not in ended}
+        if stands.keys() - active.keys():
+            live.ended = {i: at_ms for i, at_ms in self._over(battery_id).items() if i in stands}
+
+    def _over(self, battery_id: str) -> dict[str, int]:
+        """The alerts whose end was told, and when it was. Reads the store."""
+        over = self.store.alerts(battery_id, active=False, limit=MOST_OVER)
+        return {alert.id: alert.ended_ms for alert in over if alert.ended_ms is not None}
 
     def _from_checkpoint(self, battery: Battery, before_ms: int | None) -> tuple[Live, int]:
         """A live state of the newest checkpoint (before a time) and where the history after it begins."""
@@ -123,6 +138,7 @@ class Folding:
                 live.ticked_ms = tick.at_ms
                 if outcome.events:
                     happened.append(outcome)
+                    live.over_ms.update((event.alert_id, event.at_ms) for event in outcome.events if event.kind == "ended")
         return happened
 
     # --- in order
@@ -148,7 +164,7 @@ class Folding:
             self._news(live, assessment, batch)
         if outcome.events:
             self._happened(live, outcome, batch, now_ms)
-        if live.told:
+        if live.told or live.ended:
             self._settle(live, at_ms, batch, now_ms)
         if live.since >= self._checkpoint_readings or at_ms - live.checkpoint_ms >= CHECKPOINT_MS:
             self.due.add(reading.battery_id)
@@ -181,19 +197,24 @@ class Folding:
     def _through_silence(self, live: Live, at_ms: int, batch: Batch, now_ms: int) -> None:
         """Before an input after a silence: the ticks up to it, and none beyond it."""
         ahead = live.state if live.ticked_ms >= at_ms and live.ticked_ms > live.base_ticked_ms else None
+        over_ms, live.over_ms = live.over_ms, {}
         if ahead is not None:
             live.state, live.ticked_ms = live.base, live.base_ticked_ms
         for outcome in self._tick_to(live, at_ms):
             self._happened(live, outcome, batch, now_ms)
         if ahead is not None:
             live.told.update(standing(ahead))
-            live.ended.update(set(standing(live.base)) - set(standing(ahead)))
+            stands = standing(live.state)
+            live.ended = {alert_id: over for alert_id, over in {**over_ms, **live.ended}.items() if alert_id in stands}
 
     def _settle(self, live: Live, at_ms: int, batch: Batch, now_ms: int) -> None:
-        """Once the fold has come to the time when a told alert began, it is decided: it goes on in the state, or it is over."""
+        """After an input or ticks: tell what turns out otherwise than it was told."""
         ended = {event.alert_id for event in (*batch.events, *batch.late_events) if event.kind == "ended"}
-        self._tell(live, [event for event in overtaken(live.told, live.state, at_ms) if event.alert_id not in ended], batch, now_ms)
-        live.told = {alert_id: alert for alert_id, alert in live.told.items() if alert.began_ms > at_ms}
+        events = [event for event in _otherwise(live, at_ms) if event.kind != "ended" or event.alert_id not in ended]
+        self._tell(live, events, batch, now_ms)
+        if live.state is live.base:  # what is over after an input stays over, unlike what ticks end
+            stands = standing(live.state)
+            live.ended = {alert_id: over for alert_id, over in live.ended.items() if alert_id in stands}
 
     def _happened(self, live: Live, outcome: Outcome, batch: Batch, now_ms: int) -> None:
         self.due.add(live.state.battery.id)
@@ -204,7 +225,6 @@ class Folding:
         """Put events into the batch: of a backlog or of now, the steps of one alert in their order, and no end twice."""
         for event in events:
             if event.kind == "ended" and event.alert_id in live.ended:
-                live.ended.discard(event.alert_id)
                 continue
             late = event.at_ms < now_ms - BACKLOG_MS or any(e.alert_id == event.alert_id for e in batch.late_events)
             (batch.late_events if late else batch.events).append(event)
@@ -214,7 +234,7 @@ class Folding:
         for outcome in self._tick_to(live, now_ms):
             self._tell(live, outcome.events, batch, now_ms)
             self._news(live, outcome.assessment, batch)
-        if live.told:
+        if live.told or live.ended:
             self._settle(live, live.ticked_ms, batch, now_ms)
 
     # --- checkpoints
@@ -289,7 +309,7 @@ class Folding:
         assert old.refold_ms is not None
         from_ms = old.refold_ms
         live, begin_ms = self._from_checkpoint(old.state.battery, from_ms)
-        batch = Batch()
+        batch, over = Batch(), self._over(battery_id)
         ended: set[str] = set()
         newest: Assessment | None = None
         for done in self._folded(live, self._inputs(battery_id, begin_ms)):
@@ -297,7 +317,7 @@ class Folding:
             if done.given.at_ms >= from_ms:
                 if type(done.given) is Reading:
                     batch.refolded.append((done.given, done.outcome.assessment))
-                _tell_late(done.events, batch, ended)
+                ended |= _tell_late(done.events, batch, over)
                 newest = done.outcome.assessment
             if live.since >= self._refold_part:
                 made = self._checkpoint(live)
@@ -307,11 +327,11 @@ class Folding:
                 batch = Batch()
         if newest is not None:  # of the last part only: what was believed on the way there is no news to anybody
             self._news(live, newest, batch)
-        _tell_late(self._tick_to(live, old.ticked_ms + 1), batch, ended)
-        told, reached_ms = {**old.told, **standing(old.state)}, max(live.ticked_ms, live.newest[0])
-        closed = overtaken(told, live.state, reached_ms)
-        live.told = {alert_id: alert for alert_id, alert in told.items() if alert.began_ms > reached_ms}
-        batch.late_events.extend(event for event in closed if event.alert_id not in ended)
+        ended |= _tell_late(self._tick_to(live, old.ticked_ms + 1), batch, over)
+        live.told = {**old.told, **standing(old.state)}
+        self._compare(live, ended)
+        batch.late_events.extend(_otherwise(live, max(live.ticked_ms, live.newest[0])))
+        live.heard_ms, live.lag_ms, live.last = old.heard_ms, old.lag_ms, old.last
         made = self._checkpoint(live)
         if made is not None:
             batch.checkpoints.append(made)
@@ -320,7 +340,18 @@ class Folding:
         self._late.discard(battery_id)
 
 
-def _tell_late(happened: Iterable[Outcome], batch: Batch, ended: set[str]) -> None:
-    for outcome in happened:
-        batch.late_events.extend(outcome.events)
-        ended.update(event.alert_id for event in outcome.events if event.kind == "ended")
+def _otherwise(live: Live, at_ms: int) -> list[AlertEvent]:
+    """What was told of alerts and the state, folded up to `at_ms`, does not bear out. With that it is decided."""
+    again = going_on(live.ended, live.state, at_ms)
+    events = [*overtaken(live.told, live.state, at_ms), *again]
+    live.told = {alert_id: alert for alert_id, alert in live.told.items() if alert.began_ms > at_ms}
+    for event in again:
+        del live.ended[event.alert_id]
+    return events
+
+
+def _tell_late(happened: Iterable[Outcome], batch: Batch, over: Mapping[str, int]) -> set[str]:
+    """Events into the batch but for ends that were told already (`over`); the alerts that ended."""
+    events = [event for outcome in happened for event in outcome.events]
+    batch.late_events.extend(event for event in events if event.kind != "ended" or event.alert_id not in over)
+    return {event.alert_id for event in events if event.kind == "ended"}

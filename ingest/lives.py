@@ -29,7 +29,7 @@ class Kept(Protocol):
         """Which of these (battery, time, sequence) history has."""
 
     def alerts(self, battery_id: str | None = None, *, active: bool | None = None, limit: int = 100) -> Sequence[Told]:
-        """Alerts that were told; `active`: those that have not ended."""
+        """Alerts that were told, the newest first; `active`: those that have not ended."""
 
 
 class Live:
@@ -46,6 +46,7 @@ class Live:
         "lag_ms",
         "last",
         "newest",
+        "over_ms",
         "refold_ms",
         "since",
         "state",
@@ -68,8 +69,10 @@ class Live:
         """The earliest late input that is in history but not yet in the state."""
         self.heard_ms: int | None = None
         """When its newest reading came, monotonic; None: none has since the start."""
-        self.ended: set[str] = set()
-        """Alerts that go on in the state and whose end was told: ticks of a silence ended them, and readings of it came since."""
+        self.ended: dict[str, int] = {}
+        """Alerts that go on in the state and whose end was told, and when it was: ticks of a silence ended them, and readings of it came since."""
+        self.over_ms: dict[str, int] = {}
+        """When ticks of the last silence ended alerts."""
         self.told: dict[str, Told] = {}
         """Alerts that somebody may have heard of and that are not in the state: ticks of a silence began them, and readings of it came since."""
         self.details: Details | Untold | None = None

@@ -1,12 +1,21 @@
-"""Alerts that were told and, with readings that came late, turn out never to have held: they are closed, aloud."""
+"""What was told of an alert and turns out otherwise with readings that came late is taken back, aloud.
+
+An alert that never held is closed; one that was told to be over and goes on is told again, under the same id.
+"""
 
 from collections.abc import Mapping
 from typing import Protocol
 
+from analytics.alerts import Standing as Going
 from analytics.assessment import AlertEvent, Finding
 from analytics.core import State
+from analytics.fold import FIRST_TICK_MS
+from analytics.rules import finding_of
 
 REASON = "readings that came late show otherwise"
+GOES_ON_MS = FIRST_TICK_MS
+"""An alert goes on if it still stands so long after the end that was told. Judgement: calm readings are judged a quarter of an hour late at
+most, and an end found so much later is the one that was told."""
 
 
 class Told(Protocol):
@@ -24,14 +33,18 @@ class Told(Protocol):
     @property
     def began_ms(self) -> int: ...
 
+    @property
+    def ended_ms(self) -> int | None: ...
+
 
 class Standing:
     """An alert that is going on in a state."""
 
-    __slots__ = ("began_ms", "id", "priority", "rule")
+    __slots__ = ("began_ms", "ended_ms", "id", "priority", "rule")
 
-    def __init__(self, battery_id: str, rule: str, began_ms: int, priority: str) -> None:
+    def __init__(self, battery_id: str, rule: str, began_ms: int, priority: str, ended_ms: int | None = None) -> None:
         self.id, self.rule, self.priority, self.began_ms = f"{battery_id}:{rule}:{began_ms}", rule, priority, began_ms
+        self.ended_ms = ended_ms
 
 
 def standing(state: State) -> dict[str, Told]:
@@ -48,6 +61,29 @@ def overtaken(told: Mapping[str, Told], after: State, at_ms: int) -> list[AlertE
     """
     still = standing(after) if told else {}
     return [_ended(after.battery.id, alert, at_ms) for alert_id, alert in told.items() if alert_id not in still and alert.began_ms <= at_ms]
+
+
+def going_on(ended: Mapping[str, int], after: State, at_ms: int) -> list[AlertEvent]:
+    """A `began` event for each alert whose end was told (`ended`: its id and when) and that `after`, folded up to `at_ms`, still knows.
+
+    Only those are decided of which the fold has come `GOES_ON_MS` beyond the end.
+    """
+    battery_id, events = after.battery.id, []
+    for going in after.alerts.standing:
+        alert_id = f"{battery_id}:{going.rule}:{going.began_ms}"
+        if going.began_ms is not None and alert_id in ended and at_ms >= ended[alert_id] + GOES_ON_MS:
+            events.append(AlertEvent(alert_id, battery_id, going.rule, "began", at_ms, going.priority, REASON, _seen_again(going, after)))
+    return events
+
+
+def _seen_again(going: Going, after: State) -> Finding:
+    """What holds now, with a word on why it is told again."""
+    said = "It was told as over while no readings came; those that came late show that it goes on."
+    for held in after.told.findings:
+        if held.rule == going.rule and (finding := finding_of(held)) is not None:
+            return finding._replace(seen=f"{said} {finding.seen}")
+    title, advice = "Not over: " + going.rule.replace("_", " "), "Do what was advised when it began."
+    return Finding(going.rule, going.priority, title, said, "", advice, "", (), "the rule that began it")
 
 
 def _ended(battery_id: str, alert: Told, at_ms: int) -> AlertEvent:

@@ -17,6 +17,8 @@ class MemoryStore:
         self.history: dict[tuple[str, int, int], tuple[Reading, Assessment]] = {}
         self.events: dict[tuple[str, str, int], AlertEvent] = {}
         self.late_events: dict[tuple[str, str, int], AlertEvent] = {}
+        self.lives: dict[str, Standing] = {}
+        """What the events make of each alert, by its id: going on, or over."""
         self.noted: dict[tuple[str, int, str], Note] = {}
         self.checkpoints: dict[str, list[Checkpoint]] = {}
         self.latest: dict[str, Assessment] = {}
@@ -39,12 +41,14 @@ class MemoryStore:
         for reading, assessment in batch.refolded:
             assert _key(reading) in self.history, "only what history has is refolded"
             self.history[_key(reading)] = (reading, assessment)
-        for event in batch.events:
-            self.events.setdefault((event.alert_id, event.kind, event.at_ms), event)
-        for event in batch.late_events:
-            key = (event.alert_id, event.kind, event.at_ms)
-            if key not in self.events:
-                self.late_events.setdefault(key, event)
+        for events, into in ((batch.events, self.events), (batch.late_events, self.late_events)):
+            for event in events:
+                key = (event.alert_id, event.kind, event.at_ms)
+                if key not in self.events and key not in self.late_events:
+                    into[key] = event
+                    began_ms = int(event.alert_id.rsplit(":", 1)[1])
+                    ended_ms = event.at_ms if event.kind == "ended" else None
+                    self.lives[event.alert_id] = Standing(event.battery_id, event.rule, began_ms, event.priority, ended_ms)
         for note in batch.notes:
             self.noted.setdefault((note.battery_id, note.at_ms, note.kind), note)
             self._untrue(note.battery_id, note.at_ms)
@@ -89,11 +93,9 @@ class MemoryStore:
         return {key for key in keys if key in self.history}
 
     def alerts(self, battery_id: str | None = None, *, active: bool | None = None, limit: int = 100) -> list[Told]:
-        told = [*self.events.values(), *self.late_events.values()]
-        ended = {event.alert_id for event in told if event.kind == "ended"}
-        began = [event for event in told if event.kind == "began" and battery_id in (None, event.battery_id)]
-        wanted = [event for event in began if active is None or active == (event.alert_id not in ended)]
-        return [Standing(e.battery_id, e.rule, int(e.alert_id.rsplit(":", 1)[1]), e.priority) for e in wanted[:limit]]
+        of_it = [alert for alert in self.lives.values() if battery_id in (None, alert.id.split(":", 1)[0])]
+        wanted = [alert for alert in of_it if active is None or active == (alert.ended_ms is None)]
+        return sorted(wanted, key=lambda alert: (alert.began_ms, alert.id), reverse=True)[:limit]
 
     def quarantined(self) -> list[Quarantined]:
         return [self.apart[key] for key in sorted(self.apart)]

@@ -9,7 +9,7 @@ import subprocess
 import sys
 import threading
 import time
-from collections import Counter, deque
+from collections import deque
 from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -18,15 +18,14 @@ import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
 from analytics import keep
-from analytics.assessment import AlertEvent
 from analytics.battery import Battery
 from analytics.core import State, begin
 from analytics.fold import fold
 from analytics.reading import Reading, on_the_grid
 from api.database import Database
 from api.ledger import SqlLedger
-from ingest.reconcile import REASON
 from tests.brokers import DURABLE, Broker
+from tests.torture.books import steps_of, wrong_in
 from tests.torture.lazy_disk import all_synced, cut
 from tests.torture.service import FileClock
 
@@ -220,13 +219,13 @@ def _drained(database: Path, count: int, patience_s: float = 60.0) -> None:
 
 
 def _check(database: Path, sent: list[Reading], tally: Tally) -> None:
-    """History holds what was sent, once; the states are its fold; the alerts are those of a run that nothing disturbed, each once."""
+    """History holds what was sent, once; the states are its fold; of alerts that was told which tests.torture.books allows."""
     ledger = SqlLedger(Database(str(database)).open())
     trouble = ledger.database.trouble()
     if trouble is not None:
         tally.wrong.append(f"the database is damaged: {trouble}")
     tally.sent = len(sent)
-    expected_events: Counter[tuple[str, str, int]] = Counter()
+    expected = steps_of(())
     for battery in BATTERIES:
         of_it = [r for r in sent if r.battery_id == battery.id]
         kept = list(ledger.readings(battery.id, 0))
@@ -236,7 +235,7 @@ def _check(database: Path, sent: list[Reading], tally: Tally) -> None:
             tally.wrong.append(f"{battery.id}: {len(missing)} readings missing, {len(kept)} kept of {len(of_it)}")
         state = begin(battery)
         for state, _, outcome in fold(begin(battery), of_it):  # noqa: B007 - the last state is wanted
-            expected_events.update((e.alert_id, e.kind, e.at_ms) for e in outcome.events)
+            expected.update(steps_of(outcome.events))
         resumed = ledger.resume(battery.id)
         if resumed is None or resumed[0] != kept[-1].at_ms:
             tally.wrong.append(f"{battery.id}: the newest checkpoint is not of the last reading")
@@ -244,26 +243,9 @@ def _check(database: Path, sent: list[Reading], tally: Tally) -> None:
             differing = [name for name in State._fields if name != "told" and getattr(kept_state, name) != getattr(state, name)]
             tally.wrong.append(f"{battery.id}: the kept state is not the fold of history in {', '.join(differing)}")
     told = [event for _, event, _ in ledger.events_to_tell(1_000_000)]
-    _check_events(expected_events, told, tally)
+    tally.events = len(told)
+    tally.overtaken = len({event.alert_id for event in told} - {alert_id for alert_id, _, _ in expected})
+    tally.wrong += wrong_in(expected, told, sent[-1].at_ms)[:6]
     if ledger.quarantined():
         tally.wrong.append(f"{len(ledger.quarantined())} readings are still set apart")
     ledger.database.close()
-
-
-def _check_events(expected: Counter[tuple[str, str, int]], told: list[AlertEvent], tally: Tally) -> None:
-    """Every event of the undisturbed run was told, once. Beyond it only what a silence had begun when it was told, and what was ended aloud."""
-    found = Counter((event.alert_id, event.kind, event.at_ms) for event in told)
-    tally.events = found.total()
-    over = {alert_id for alert_id, kind, _ in found if kind == "ended"}
-    lost = Counter(key for key in expected - found if not (key[1] == "ended" and key[0] in over))
-    early = {key[0] for key in expected - found if key[1] == "ended" and key[0] in over}  # ended by a silence, and told only once
-    if lost:
-        tally.wrong.append(f"{lost.total()} alert events lost: {list(lost.elements())[:4]}")
-    more = Counter(key for key in found - expected if not (key[1] == "ended" and key[0] in early))
-    began = {alert_id for alert_id, kind, _ in more if kind == "began"}
-    ended = {event.alert_id for event in told if event.kind == "ended" and event.reason == REASON}
-    tally.overtaken = len(began)
-    counted = Counter(kind for alert_id, kind, _ in more.elements() if alert_id in began)
-    if began != ended or counted["began"] != counted["ended"] or any(alert_id not in began for alert_id, _, _ in more):
-        unpaired = [key for key in more if key[0] in began ^ ended] or list(more.elements())
-        tally.wrong.append(f"alert events that should not be: {unpaired[:6]}")
