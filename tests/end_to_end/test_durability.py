@@ -3,8 +3,11 @@
 A few rounds here; `make torture` runs hundreds. With a broker that keeps what it acknowledges (mosquitto, durable settings).
 """
 
+import subprocess
+import sys
 from pathlib import Path
 
+from api.database import Database
 from tests.brokers import ONLY_MOSQUITTO
 from tests.torture.rounds import torture
 
@@ -30,3 +33,30 @@ def test_a_database_that_does_not_sync_each_commit_is_found_out(tmp_path: Path) 
     """The same torture with commits that are not synced loses readings: this is how a mistake would show."""
     tally = torture(tmp_path, 3, 13, power_cut=True, careless=True)
     assert any("readings missing" in wrong for wrong in tally.wrong), tally
+
+
+SERVICE = """
+import sys
+from analytics.battery import Battery
+from api.database import Database
+from api.ledger import SqlLedger
+from tests.torture.lazy_disk import LazyDisk
+
+disk, ledger = LazyDisk(), SqlLedger(Database(sys.argv[1]).open())
+with ledger.database.alone() as connection:
+    connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+print("open", flush=True)
+sys.stdin.readline()
+ledger.declare(Battery("heron", "gel", 80.0), 0, "test")
+"""
+
+
+def test_the_disk_that_forgets_keeps_the_locks_of_who_writes_to_it(tmp_path: Path) -> None:
+    """Another process that opens and closes the database beside the service does not take its log away."""
+    command = [sys.executable, "-c", SERVICE, str(tmp_path / "house.db")]
+    with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True) as service:
+        assert service.stdout is not None
+        assert service.stdout.readline() == "open\n"
+        Database(str(tmp_path / "house.db"), checkpoints=False).open().close()
+        service.communicate("go on\n", 60)
+    assert service.returncode == 0

@@ -60,12 +60,15 @@ class LazyDisk:
             original = _Methods.from_address(pointer.value or 0)
             mine = _Methods.from_buffer_copy(original)
             path, system_sync = os.fsdecode(ctypes.string_at(name)), _SYNC(original.xSync)
+            # Kept open: to close any descriptor of a file drops the locks that this process holds on it (POSIX, fcntl), and the next
+            # process that closes the database then takes itself for the last one and removes the log under this one's feet.
+            reading = os.open(path, os.O_RDONLY)
 
             def sync(file: int, flags: int) -> int:
                 done = int(system_sync(file, flags))
                 if done == 0:
                     self.syncs += 1
-                    shutil.copyfile(path, path + SYNCED + ".new")
+                    Path(path + SYNCED + ".new").write_bytes(os.pread(reading, os.fstat(reading).st_size, 0))
                     os.replace(path + SYNCED + ".new", path + SYNCED)  # noqa: PTH105 - the kill must find one or the other
                 return done
 
