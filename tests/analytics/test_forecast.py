@@ -7,6 +7,7 @@ from scipy import stats
 
 from analytics.assessment import Forecast, Load
 from analytics.reading import Note
+from analytics.rules.forecast_low import _fall
 from analytics.trend import _eod_ms, noted
 from analytics.trend.forecast import _at, _crossing, days_until, forecast_of, offset_of, standing_load_of
 from analytics.trend.hourly import hour_over
@@ -114,7 +115,8 @@ def test_a_shunts_offset_is_known_to_ten_milliamperes_at_best() -> None:
 
 
 def test_a_lithium_curve_that_turns_steep_is_believed_at_once() -> None:
-    """A fortnight on the plateau hides the fall at its end: then the last rest voltage and the pace of the last days count, not the line."""
+    """A fortnight on the plateau hides the fall at its end: then the last rest voltage and the pace of the last days count, not the line, and the
+    words say so."""
     flat = fallen(LITHIUM, 1.0, 8, LITHIUM.limit_pct + 9)
     now_mv = round(1000 * rest_v(LITHIUM, LITHIUM.limit_pct + 4))
     fallen_mv = flat.points[-5][1] - now_mv
@@ -122,7 +124,9 @@ def test_a_lithium_curve_that_turns_steep_is_believed_at_once() -> None:
     steep = flat._replace(points=(*flat.points[:-1], (DAY - 1, now_mv)), quick=-4.0)
     last_ms = (DAY - 1) * DAY_MS + DAY_MS // 2
     assert forecast_of(view(LITHIUM, steep), steep).earliest_ms == pytest.approx(last_ms + DAY_MS, abs=DAY_MS / 20)
-    slow = steep._replace(quick=-1.0)
+    assert _fall(view(LITHIUM, steep)) == (5, 4.0)
+    slow = steep._replace(quick=-0.9)
+    assert _fall(view(LITHIUM, slow)) == (8, 1.0)
     assert forecast_of(view(LITHIUM, slow), slow).earliest_ms == pytest.approx(last_ms + 4 / 1.5 * DAY_MS, abs=DAY_MS / 20)
 
 

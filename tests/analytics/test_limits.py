@@ -21,7 +21,7 @@ from analytics.charging.sessions import all_at_once, is_full, quiet_a, tail_a, w
 from analytics.charging.telling import likely_cause, relevant, span_of
 from analytics.charging.window import absorption_high_v
 from analytics.estimate.charged import absorbing, by_charger
-from analytics.estimate.counting import floating, over_slot, possible
+from analytics.estimate.counting import between, floating, over_slot, possible
 from analytics.estimate.emptied import at_end, left
 from analytics.estimate.lithium import room
 from analytics.estimate.resting import rest_marked
@@ -124,6 +124,7 @@ def test_the_estimate_at_its_limits() -> None:
     model, f = filtering.AGM, filtering.prior(filtering.AGM, 0.6, 0.05)
     habit, seen = filtering.SEEING, corrections.seen
     assert [possible(soc) for soc in (0.0, 1.0)] == [0.0, 1.0]
+    assert [between(model, f, 0, ah) for ah in (60.0, 45.0, -60.0)] == [1.0, 1.0, 0.0]
     calm, doubted = (over_slot(model, f, habit._replace(misfit=m), filtering.slot(1.0, 0.0)).cov[0] for m in (1.99, 2.0))
     assert doubted - calm == pytest.approx(0.03**2 * 6)
     still, repeated = (over_slot(model, f, habit._replace(still=n), filtering.slot(1.0, 0.0)).cov[0] for n in (2, 3))
