@@ -9,7 +9,7 @@ from analytics.assessment import Forecast, Load
 from analytics.reading import Note
 from analytics.rules.forecast_low import _fall
 from analytics.trend import _eod_ms, noted
-from analytics.trend.forecast import _at, _crossing, days_until, forecast_of, offset_of, standing_load_of
+from analytics.trend.forecast import _at, _crossing, _is_small, days_until, forecast_of, offset_of, standing_load_of
 from analytics.trend.hourly import hour_over
 from analytics.trend.level import charge_of, is_charging
 from analytics.trend.memory import BINS, DAY_MS, HOUR_MS, Exposure, Hour, TrendMemory
@@ -105,6 +105,13 @@ def test_a_discharge_has_ended_until_the_voltage_has_clearly_risen() -> None:
         (10.499, None, None, NOON_MS),
     ):  # fmt: skip
         assert _eod_ms(seen, seen.span._replace(voltage_v=volts, current_a=amps), since_ms) == ended_ms, (volts, amps, since_ms)
+
+
+def test_a_small_load_is_left_to_rest_voltages_that_are_not_old() -> None:
+    """Below a hundredth of the capacity per hour, while the last rest voltage is of three days ago or newer."""
+    for amps, days, small in ((-0.99, 3, True), (-1.0, 3, False), (None, 3, True), (-0.99, 4, False), (0.5, 1, True)):
+        trend = TrendMemory(points=((DAY - 20, 12_700), (DAY - days, 12_600)), recent_a=amps)
+        assert _is_small(view(trend=trend), trend) is small, (amps, days)
 
 
 def test_a_shunts_offset_is_known_to_ten_milliamperes_at_best() -> None:

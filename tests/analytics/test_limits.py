@@ -108,6 +108,21 @@ def test_what_charges_is_told_by_the_shape_of_its_charge(figures: dict[str, Any]
     assert kind_of_charger(AGM, session(**figures), drives).startswith(begins)
 
 
+@pytest.mark.parametrize(("chemistry", "cells", "volts"), [("agm", 12, 27.6), ("lifepo4", 4, 13.8), ("lifepo4", 8, 27.6)])
+def test_a_fixed_supply_is_known_whatever_it_feeds(chemistry: str, cells: int, volts: float) -> None:
+    """13.8 V for six cells of lead or four of lithium, 0.15 V either way, and twice that at 24 V."""
+    battery, off_v = Battery("heron", chemistry, 100.0, cells=cells), 0.15 * volts / 13.8
+    for held_v, supply in (
+        (volts, True),
+        (volts - off_v + 0.01, True),
+        (volts + off_v - 0.01, True),
+        (volts - off_v - 0.01, False),
+        (volts + off_v + 0.01, False),
+    ):
+        named = kind_of_charger(battery, session(end_ms=16 * HOUR, absorption_v=held_v))
+        assert (named == "fixed-voltage supply") is supply, held_v
+
+
 def test_whose_profile_a_voltage_looks_like() -> None:
     """In warmth from 33 °C on the missing compensation; 0.42 V (six cells) above the window an equalisation; too low, a setting or a cable."""
     assert "warmth" in likely_cause(AGM, HIGH_V, 33.0)
