@@ -5,8 +5,9 @@ from math import exp
 import pytest
 
 from analytics.estimate import fresh
-from analytics.estimate.advancing import DISTRUST, _distrusted, advance
+from analytics.estimate.advancing import DISTRUST, _distrusted, _switched, advance
 from analytics.estimate.belief import CAPACITY, DIAGONAL, OFFSET, TAIL
+from analytics.estimate.filtering import replaced
 from analytics.estimate.voltage import by_voltage_alone
 from analytics.reading import Reading
 from tests.analytics.test_corrections import known, seen
@@ -34,6 +35,14 @@ def test_trust_in_a_shunt_returns_no_slower_than_it_went() -> None:
     """Ten times against it are as many as count, and one that agreed has nothing to take away where none was against."""
     assert _distrusted(AGM, 2 * DISTRUST, -0.1, STEP_A, 0.0) == _distrusted(AGM, 2 * DISTRUST, -0.1, 1.0, 1.0) == 2 * DISTRUST == 10
     assert _distrusted(AGM, 0, 0.1, STEP_A, 0.0) == 0
+
+
+def test_what_was_taken_for_a_current_is_no_offset_once_the_shunt_is_believed_again() -> None:
+    """Either way the state begins anew at nothing: as doubtful as the sensor's maker says, or as what usually flows, 2 A of 100 Ah at least."""
+    f = replaced(known(), OFFSET, -7.0, 0.5)
+    for habit, variance in ((SEEING, 0.1**2), (SEEING._replace(blind=True), 2.0**2), (SEEING._replace(blind=True, spread_a2=9.0), 9.0)):
+        anew = _switched(AGM, f, habit)
+        assert (anew.mean[OFFSET], anew.cov[DIAGONAL[OFFSET]]) == (0.0, pytest.approx(variance))
 
 
 def test_an_unseen_charge_is_as_strong_as_charger_battery_and_voltage_allow() -> None:
