@@ -57,9 +57,10 @@ class Folding:
     # --- coming and going
 
     def load(self, battery_id: str, batch: Batch) -> Live | None:
-        """Newest checkpoint and the history after it; None if no such battery is declared. Reads the store."""
+        """Newest checkpoint and the history after it, in place of what was loaded; None if no such battery is declared. Reads the store."""
         battery = self.store.battery(battery_id)
         if battery is None:
+            self.lives.pop(battery_id, None)
             return None
         live, from_ms = self._from_checkpoint(battery, None)
         happened: list[Outcome] = []
@@ -69,6 +70,8 @@ class Folding:
         # Known to the ledger already, unless the rules are newer than the history: then they are told as a backlog.
         ended = _tell_late(happened, batch, self._over(battery_id) if happened else {})
         self._compare(live, ended)
+        if battery_id in self.lives:
+            live.goes_on(self.lives[battery_id])
         self.lives[battery_id] = live
         self._late.discard(battery_id)
         if live.since >= self._checkpoint_readings:
@@ -331,7 +334,7 @@ class Folding:
         live.told = {**old.told, **standing(old.state)}
         self._compare(live, ended)
         batch.late_events.extend(_otherwise(live, max(live.ticked_ms, live.newest[0])))
-        live.heard_ms, live.lag_ms, live.last = old.heard_ms, old.lag_ms, old.last
+        live.goes_on(old)
         made = self._checkpoint(live)
         if made is not None:
             batch.checkpoints.append(made)

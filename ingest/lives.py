@@ -83,6 +83,10 @@ class Live:
         self.lag_ms = 0
         """How old that reading was when it came: while a backlog comes in, time must not run ahead of it."""
 
+    def goes_on(self, before: "Live") -> None:
+        """In place of another life of the same battery: what was heard of it was heard."""
+        self.heard_ms, self.lag_ms, self.last = before.heard_ms, before.lag_ms, before.last
+
 
 def same_sample(a: Reading, b: Reading) -> bool:
     """Whether two readings, rounded as history keeps them, say the same: then one of them is a repetition."""

@@ -281,8 +281,6 @@ class Pipeline:
         for source, deliveries in unacknowledged:
             source.acknowledge(deliveries)
         self.counters.deliveries_acknowledged += sum(len(deliveries) for _, deliveries in unacknowledged)
-        for battery_id in self._changed:
-            self._folding.lives.pop(battery_id, None)
         if self._changed:
             changed, self._changed = self._changed, {}
             await self._surely(intake.load, sorted(changed))

@@ -9,7 +9,7 @@ from analytics.batch import Batch
 from ingest.formats.times import rfc3339_ms
 from tests.fakes.clock import NOON_MS, HandClock
 from tests.fakes.kept import MemoryStore
-from tests.ingest.scene import VAN, HandSource, folded, message, running, same, state_of, stores, until
+from tests.ingest.scene import HERON, VAN, HandSource, folded, message, running, same, state_of, stores, until
 
 pytestmark = pytest.mark.anyio
 KINDS = pytest.mark.parametrize("kind", ["memory", "sqlite"])
@@ -208,3 +208,33 @@ async def test_a_clock_that_jumps_two_years_and_stays_is_said_and_costs_nothing(
     assert sorted(r.at_ms for r in readings) == sorted([*set(true) - set(before), *(at_ms - 40 + by_ms for at_ms in before)])
     assert store.quarantined() == []
     assert same(state_of(store, VAN), folded(VAN, [r for r in readings if r.at_ms > NOON_MS], store.notes("van7")))
+
+
+@pytest.mark.parametrize("anew", [False, True])
+async def test_what_is_folded_again_within_a_backlog_makes_no_silence(anew: bool) -> None:
+    """A gateway that was away sends what it stored, with something older among it or a new declaration meanwhile: the battery is not silent."""
+    clock, store = HandClock(), MemoryStore(VAN, HERON)
+    source, minute = HandSource(clock), HOUR // 60
+    clock.go(100 * HOUR)
+
+    async def send(at_ms: int, battery_id: str = "van7") -> None:
+        count = len(source.acknowledged) + 1
+        source.send(message(at_ms), battery_id)
+        await until(lambda: len(source.acknowledged) == count)
+
+    async with running(store, clock, source) as pipeline:
+        for nth in range(30):
+            await send(NOON_MS + nth * minute)
+            clock.go(minute)
+        if anew:
+            pipeline.declared("van7")
+            await send(clock.wall, "heron")
+        else:
+            await send(NOON_MS - minute)
+            await until(lambda: pipeline.counters.refolds == 1, clock)
+        for nth in range(30, 34):
+            clock.go(2 * minute)
+            await send(clock.wall, "heron")  # another battery speaks, and the loop looks who is silent
+            await send(NOON_MS + nth * minute)
+    assert [event.alert_id for event in (*store.events.values(), *store.late_events.values()) if event.rule == "silence"] == []
+    assert same(state_of(store, VAN), folded(VAN, list(store.readings("van7", 0))))
