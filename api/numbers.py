@@ -15,7 +15,6 @@ class Numbers:
 
     def __init__(self) -> None:
         self._numbers: dict[str, int] = {}
-        self._ids: dict[int, str] = {}
 
     def of(self, connection: Connection, battery_ids: Iterable[str]) -> dict[str, int]:
         """The number of each, given now where there is none, in the caller's transaction (then `forget` if it fails)."""
@@ -31,7 +30,7 @@ class Numbers:
     def _ask(self, connection: Connection, battery_ids: Sequence[str]) -> None:
         """In one query: a fleet's worth of single ones would hold up the first commit for seconds."""
         for battery_id, number in connection.execute(among(select(BATTERIES.c.id, BATTERIES.c.number), battery_ids)):
-            self._learn(battery_id, number)
+            self._numbers[battery_id] = number
 
     def known(self, database: Database, battery_id: str) -> int | None:
         """The number if the battery has one; asks the database where this process does not know it."""
@@ -40,22 +39,12 @@ class Numbers:
                 number = connection.execute(select(BATTERIES.c.number).where(BATTERIES.c.id == battery_id)).scalar_one_or_none()
             if number is None:
                 return None
-            self._learn(battery_id, number)
+            self._numbers[battery_id] = number
         return self._numbers[battery_id]
-
-    def id_of(self, connection: Connection, number: int) -> str:
-        if number not in self._ids:
-            self._learn(connection.execute(select(BATTERIES.c.id).where(BATTERIES.c.number == number)).scalar_one(), number)
-        return self._ids[number]
 
     def forget(self) -> None:
         """A transaction that gave numbers was rolled back."""
         self._numbers.clear()
-        self._ids.clear()
-
-    def _learn(self, battery_id: str, number: int) -> None:
-        self._numbers[battery_id] = number
-        self._ids[number] = battery_id
 
 
 MOST_NAMED = 500

@@ -11,7 +11,6 @@ from analytics.estimate.belief import Belief, fresh
 from analytics.estimate.model import Model, model_of, rest_pct, rest_v
 from analytics.estimate.telling import (
     aged,
-    at_rest_since_ms,
     capacity_ah,
     compensated_v,
     current_offset_a,
@@ -22,11 +21,10 @@ from analytics.estimate.telling import (
     learned_offset,
     noted,
     resistance_ohm,
-    soc_sd,
     table_offset_v,
 )
 
 __all__ = [
-    "Belief", "Model", "advance", "aged", "at_rest_since_ms", "believable_c", "capacity_ah", "compensated_v", "current_offset_a", "fresh", "interval",
-    "is_rested", "last_full_ms", "learned", "learned_offset", "model_of", "noted", "resistance_ohm", "rest_pct", "rest_v", "soc_sd", "table_offset_v",
+    "Belief", "Model", "advance", "aged", "believable_c", "capacity_ah", "compensated_v", "current_offset_a", "fresh", "interval",
+    "is_rested", "last_full_ms", "learned", "learned_offset", "model_of", "noted", "resistance_ohm", "rest_pct", "rest_v", "table_offset_v",
 ]  # fmt: skip

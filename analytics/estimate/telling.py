@@ -21,11 +21,6 @@ NINETY = 1.645
 """Standard deviations of a 90 % interval of a normal distribution."""
 
 
-def soc_sd(belief: Belief) -> float | None:
-    """Standard deviation of the state of charge, 0 to 1."""
-    return None if belief.filter is None else belief.filter.cov[0] ** 0.5
-
-
 def interval(model: Model, belief: Belief) -> tuple[float | None, float | None, float | None]:
     """State of charge and its 90 % interval, percent; three None while nothing is known."""
     soc, f = belief.soc, belief.filter
@@ -45,11 +40,6 @@ def aged(model: Model, belief: Belief, now_ms: int) -> Belief:
     wider = over_gap(model, f, habit, slot, (now_ms - belief.at_ms) / 3.6e6, None)
     wider = bounded((belief.soc if belief.soc is not None else wider.mean[0], *wider.mean[1:]), wider.cov)
     return belief._replace(filter=wider)
-
-
-def at_rest_since_ms(belief: Belief) -> int | None:
-    """Since when hardly any current flows (whether or not the voltage has settled); None: not at rest, or not known."""
-    return belief.marks.rest_since_ms
 
 
 def is_rested(model: Model, belief: Belief) -> bool:
