@@ -244,11 +244,17 @@ def test_a_candidate_rated_at_five_hours_is_larger_at_twenty() -> None:
 
 
 def test_a_charger_with_the_wrong_voltage_or_too_much_current_does_not_suit() -> None:
-    """14.8 V do not suit gel; 100 A are too much for 100 Ah of flooded; what is not known is not guessed."""
+    """14.8 V do not suit gel; 100 A are too much for 100 Ah of flooded, any are for lithium below freezing; what is not known is not guessed."""
     gel = weighed([candidate("g", chemistry="gel")], answer(plan(charger=ChargerOnBoard(25, 14.8))))[0]
     strong = weighed([candidate("f", chemistry="flooded", rated_capacity_ah=100.0)], answer(plan(charger=ChargerOnBoard(100, 14.6))))[0]
     unknown = weighed([candidate("u")], answer(plan()))[0]
     assert (gel.suits_charger, strong.suits_charger, unknown.suits_charger) == (False, False, None)
+    frost, chill = (
+        weighed([candidate("l", chemistry="lifepo4")], answer(plan(charger=ChargerOnBoard(25, 14.4), temperature_c=celsius)))[0]
+        for celsius in (-0.1, 0.0)
+    )
+    assert (frost.suits_charger, chill.suits_charger) == (False, True)
+    assert any("below freezing" in reason for reason in frost.reasons)
 
 
 def test_whole_days_are_measured_and_broken_ones_left_out() -> None:

@@ -28,6 +28,7 @@ HIGH_V, MARGIN_V = window.absorption_high_v(AGM), margin_v(AGM)
 WARM_V, WARM_USUAL_V = HIGH_V + STRONGEST * 8.0 + MARGIN_V, window.raised_v(AGM, HIGH_V, 33.0) + MARGIN_V
 COLD_V = LOW_V + MILDEST * -20.0 + 1.5 * USUAL - MARGIN_V
 FLOODED = Battery("heron", "flooded", 100.0)
+OWN = agm(rest_voltage_table=((0.0, 11.6), (50.0, 12.25), (100.0, 12.9)))
 STRICT = agm(charge_window=ChargeWindow(max_charge_current_a=20.0), sensor=AGM.sensor)
 SPREAD: dict[str, Any] = {"cool_c": 10.0, "warm_c": 25.0, "cool_v": 14.4, "warm_v": 14.4}
 HEAT_C = AGM.kind.charge_highest_c.high
@@ -67,10 +68,10 @@ def shifted(offset_a: float, variance: float, *, standing: bool = False, charged
 
 
 def beside(
-    part: float, variance: float = 0.0, *, standing: bool = False, gap_ms: int = 0, charged_ms: int | None = None
+    part: float, variance: float = 0.0, *, standing: bool = False, gap_ms: int = 0, charged_ms: int | None = None, battery: Battery = AGM
 ) -> tuple[View, bool]:
     """The estimate has learned that it stands beside its table, by a part of the least that is told."""
-    seen = with_(charging=ChargingMemory(session=None if charged_ms is None else Session(0, NOON_MS - charged_ms, over=True)))
+    seen = with_(battery, charging=ChargingMemory(session=None if charged_ms is None else Session(0, NOON_MS - charged_ms, over=True)))
     belief = estimate.advance(seen.model, estimate.fresh(seen.model), Reading("heron", NOON_MS, 12.6, 0.0, 20.0))
     assert belief.filter is not None
     assert seen.span is not None
@@ -125,6 +126,7 @@ CASES: list[tuple[str, str, Callable[[], tuple[View, bool]]]] = [
     ("charge_runaway", "speaks", lambda: after(rising_ms=20 * MINUTE, rising_from_a=9.0, rising_to_a=9.5, hottest_c=HEAT_C, rising_from_c=18.0)),
     ("maintainer", "speaks", lambda: (with_(care=CareMemory(maintained=True, charge_ms=NOON_MS - DAY)), False)),
     ("maintainer", "silent", lambda: (with_(care=CareMemory(maintained=True, charge_ms=NOON_MS - DAY + 1)), False)),
+    ("maintainer", "holds", lambda: (with_(care=CareMemory(maintained=True, charge_ms=NOON_MS - DAY), ticked=True), False)),
     ("maintainer", "speaks", lambda: (with_(care=CareMemory(maintained=True, charge_ms=NOON_MS, charging_h=96.0, held_pct=89.9)), False)),
     ("maintainer", "silent", lambda: (with_(care=CareMemory(maintained=True, charge_ms=NOON_MS, charging_h=96.0, held_pct=90.0)), False)),
     ("maintainer", "silent", lambda: (with_(care=CareMemory(maintained=True, charge_ms=NOON_MS, charging_h=95.9, held_pct=89.9)), False)),
@@ -194,7 +196,16 @@ def test_a_rule_at_its_limit(rule: str, says: str, made: Callable[[], tuple[View
 
 
 def test_what_a_finding_says_turns_with_its_figures() -> None:
-    """A step up asks for a charger and one down for a load; five hundredths of a volt a cell make over-voltage grave; so does lithium."""
+    """A step up asks for a charger and one down for a load; five hundredths of a volt a cell make over-voltage grave; so does lithium. Beside its
+    owner's own table no other kind is named: the table may be another battery's."""
+    for battery, word in (
+        (AGM, "No kind of lead-acid"),
+        (FLOODED, "may be another kind than declared: "),
+        (OWN, "or another table belongs to it"),
+    ):
+        judged = BY_ID["sensor_table"].judge(*beside(2.0, battery=battery))
+        assert isinstance(judged, Finding)
+        assert word in judged.meaning
     for after_pct, word in ((90.0, "a charger that"), (30.0, "a load that"), (60.0, "a load that")):
         judged = BY_ID["another_battery"].judge(aged(swap=Swap(NOON_MS - 2 * DAY, NOON_MS - DAY, 60.0, after_pct, 0.0, True)), False)
         assert isinstance(judged, Finding)

@@ -4,7 +4,7 @@ from collections.abc import Iterable
 
 import pytest
 
-from analytics.battery import Battery, Sensor
+from analytics.battery import Battery, ChargeWindow, Sensor
 from analytics.charging import ChargingMemory, Session, update
 from analytics.charging.memory import Held
 from analytics.charging.phases import believed_a, believed_v, gives, held_after, lifted_v, phase_of, quiet_a, top_rest_v
@@ -160,6 +160,17 @@ def test_too_high_and_too_cold_are_timed() -> None:
     warm = charged([(30, 13.0, 0.0), *rising(60, 13.3, 13.45, 10.0)], LITHIUM, celsius=LITHIUM.kind.charge_lowest_c.value).session
     assert warm is not None
     assert warm.cold_ms == 0
+
+
+def test_what_the_maker_allows_for_equalising_is_not_too_high() -> None:
+    """An AGM battery at 15.2 V after absorption is timed as too high; where its maker allows 15.6 V for equalising it is not, above that it is."""
+    allowed = agm(sensor=AGM.sensor, charge_window=ChargeWindow(equalisation_high_v=15.6))
+    high_ms = []
+    for battery, volts in ((AGM, 15.2), (allowed, 15.2), (allowed, 15.7)):
+        session = charged([(30, 12.4, 0.0), *BULK, *ABSORPTION, (30, volts, 3.0)], battery).session
+        assert session is not None
+        high_ms.append(session.high_ms)
+    assert high_ms == [pytest.approx(30 * MINUTE, abs=3 * MINUTE), 0, pytest.approx(30 * MINUTE, abs=3 * MINUTE)]
 
 
 def test_a_current_that_runs_away_is_timed() -> None:
