@@ -69,7 +69,11 @@ class Folding:
             happened += done.events
         # Known to the ledger already, unless the rules are newer than the history: then they are told as a backlog.
         ended = _tell_late(happened, batch, self._over(battery_id) if happened else {})
+<<<<<<< HEAD
+        self._compare(live, ended, batch)
+=======
         self._compare(live, ended)
+>>>>>>> fdb650f3c8dc417987ed010c72f42146cb0fc379
         if battery_id in self.lives:
             live.goes_on(self.lives[battery_id])
         self.lives[battery_id] = live
@@ -78,8 +82,8 @@ class Folding:
             self.due.add(battery_id)
         return live
 
-    def _compare(self, live: Live, ended: set[str]) -> None:
-        """What was told and the state does not say: alerts that it does not know, and ends of alerts that go on. Reads the store.
+    def _compare(self, live: Live, ended: set[str], batch: Batch) -> None:
+        """After a fold of history: tell what turns out otherwise than it was told, and remember what is not decided yet. Reads the store.
 
         `ended`: the alerts of which this very fold tells the end.
         """
@@ -88,6 +92,7 @@ class Folding:
         live.told = {i: alert for i, alert in {**live.told, **active}.items() if i not in stands and i not in ended}
         if stands.keys() - active.keys():
             live.ended = {i: at_ms for i, at_ms in self._over(battery_id).items() if i in stands}
+        batch.late_events.extend(_otherwise(live, max(live.ticked_ms, live.newest[0])))
 
     def _over(self, battery_id: str) -> dict[str, int]:
         """The alerts whose end was told, and when it was. Reads the store."""
@@ -332,8 +337,12 @@ class Folding:
             self._news(live, newest, batch)
         ended |= _tell_late(self._tick_to(live, old.ticked_ms + 1), batch, over)
         live.told = {**old.told, **standing(old.state)}
+<<<<<<< HEAD
+        self._compare(live, ended, batch)
+=======
         self._compare(live, ended)
         batch.late_events.extend(_otherwise(live, max(live.ticked_ms, live.newest[0])))
+>>>>>>> fdb650f3c8dc417987ed010c72f42146cb0fc379
         live.goes_on(old)
         made = self._checkpoint(live)
         if made is not None:

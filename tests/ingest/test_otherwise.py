@@ -37,7 +37,7 @@ AFTER = minutes(240, (200, 13.6, 20.0))
 
 
 @pytest.mark.parametrize("kind", ["memory", "sqlite"])
-@pytest.mark.parametrize("how", ["in order", "after a kill", "after newer ones"])
+@pytest.mark.parametrize("how", ["in order", "after a kill", "after newer ones", "after newer ones, and a kill before they are folded"])
 async def test_an_alert_that_was_told_as_over_in_a_silence_and_goes_on_is_told_again(kind: str, how: str, tmp_path: Path) -> None:
     """An hour after the last low reading a tick ends the alert; readings from before that tick show it low again: it begins again, and ends later."""
     clock, told = HandClock(), list[AlertEvent]()
@@ -51,13 +51,20 @@ async def test_an_alert_that_was_told_as_over_in_a_silence_and_goes_on_is_told_a
         clock.go(max(0, readings[-1].at_ms + 1000 - clock.wall))
         count = len(source.acknowledged) + len(readings)
         source.send_all([message(r.at_ms, r.voltage_v, r.current_a) for r in readings])
-        await until(lambda: len(source.acknowledged) == count, clock)
+        await until(lambda: len(source.acknowledged) == count, clock, 20)
 
     def deep() -> list[tuple[str, int]]:
         return [(event.kind, (event.at_ms - NOON_MS) // MINUTE) for event in told if event.alert_id == DEEP]
 
     def going() -> bool:
         return DEEP in {alert.id for alert in store.alerts("van7", active=True)}
+
+    async def killed() -> None:
+        nonlocal pipeline, task
+        task.cancel()
+        await asyncio.gather(task, return_exceptions=True)
+        pipeline = Pipeline(store, DECODERS, clock, QUICK, heard)
+        task = asyncio.create_task(pipeline.run([source]))
 
     pipeline = Pipeline(store, DECODERS, clock, QUICK, heard)
     task = asyncio.create_task(pipeline.run([source]))
@@ -66,13 +73,14 @@ async def test_an_alert_that_was_told_as_over_in_a_silence_and_goes_on_is_told_a
     await until(lambda: ("ended", 162) in deep(), clock, MINUTE)
     assert not going()
     if how == "after a kill":
-        task.cancel()
-        await asyncio.gather(task, return_exceptions=True)
-        pipeline = Pipeline(store, DECODERS, clock, QUICK, heard)
-        task = asyncio.create_task(pipeline.run([source]))
-    if how == "after newer ones":
+        await killed()
+    if how.startswith("after newer ones"):
         await send(MEANWHILE[-1:])
     await send(MEANWHILE)
+    if how.endswith("before they are folded"):
+        assert pipeline.counters.refolds == 0
+        await killed()
+        await until(lambda: len(deep()) == 3, clock, 20)
     await until(lambda: len(deep()) == 3, clock, 5000)
     again = told[[event.alert_id for event in told].index(DEEP) :]
     assert [e.reason for e in again if e.alert_id == DEEP][-1] == REASON
@@ -85,7 +93,7 @@ async def test_an_alert_that_was_told_as_over_in_a_silence_and_goes_on_is_told_a
     await asyncio.wait_for(task, 30)
     readings = [*BEFORE, *MEANWHILE, *AFTER]
     expected = steps_of(event for _, _, outcome in fold(begin(VAN), readings) for event in outcome.events)
-    assert wrong_in(expected, told, readings[-1].at_ms, late=how == "after newer ones") == []
+    assert wrong_in(expected, told, readings[-1].at_ms, late=how.startswith("after newer ones")) == []
     assert [kind for kind, _ in deep()] == ["began", "ended", "began", "ended"]
     assert not going()
     assert same(state_of(store, VAN), folded(VAN, readings))
