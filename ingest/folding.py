@@ -69,11 +69,7 @@ class Folding:
             happened += done.events
         # Known to the ledger already, unless the rules are newer than the history: then they are told as a backlog.
         ended = _tell_late(happened, batch, self._over(battery_id) if happened else {})
-<<<<<<< HEAD
         self._compare(live, ended, batch)
-=======
-        self._compare(live, ended)
->>>>>>> fdb650f3c8dc417987ed010c72f42146cb0fc379
         if battery_id in self.lives:
             live.goes_on(self.lives[battery_id])
         self.lives[battery_id] = live
@@ -337,12 +333,7 @@ class Folding:
             self._news(live, newest, batch)
         ended |= _tell_late(self._tick_to(live, old.ticked_ms + 1), batch, over)
         live.told = {**old.told, **standing(old.state)}
-<<<<<<< HEAD
         self._compare(live, ended, batch)
-=======
-        self._compare(live, ended)
-        batch.late_events.extend(_otherwise(live, max(live.ticked_ms, live.newest[0])))
->>>>>>> fdb650f3c8dc417987ed010c72f42146cb0fc379
         live.goes_on(old)
         made = self._checkpoint(live)
         if made is not None:
