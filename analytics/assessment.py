@@ -66,7 +66,7 @@ class AlertEvent(NamedTuple):
     battery_id: str
     rule: str
     kind: str
-    """began | worsened | ended"""
+    """began | worsened | ended; began again, of the same alert, where an end was told that later readings show not to be true"""
     at_ms: int
     priority: str
     reason: str
