@@ -277,8 +277,9 @@ def test_a_plan_at_its_limits() -> None:
     assert daily_out_ah(hourly, [-1.0] * 25) == [24.0]
     late = [*hourly[:12], hourly[12] + 1, *hourly[13:]]
     assert daily_out_ah(late, [-1.0] * 25) == []
-    parts = (hourly[1:], hourly[:24], hourly[2:], hourly[:23])
-    assert [daily_out_ah(part, [-1.0] * len(part)) for part in parts] == [[23.0], [23.0], [], []]
+    over_midnight = [DAY - 30 * MINUTE + HOUR * n for n in range(25)]
+    parts = (hourly[1:], hourly[:24], hourly[2:], hourly[:23], over_midnight)
+    assert [daily_out_ah(part, [-1.0] * len(part)) for part in parts] == [[23.0], [23.0], [], [], [23.0]]
     for wrong in ((0, 20, 1, 1.1), (100, 0, 1, 1.1), (100, 20, -0.1, 1.1), (100, 20, 1, 0.99)):
         with pytest.raises(ValueError, match="expected"):
             runtime_h(*wrong)

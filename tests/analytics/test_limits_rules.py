@@ -9,7 +9,7 @@ from analytics import estimate
 from analytics.ageing import AgeingMemory, Life
 from analytics.ageing.memory import Swap
 from analytics.assessment import Finding
-from analytics.battery import Battery, ChargeWindow
+from analytics.battery import Battery, ChargeWindow, Sensor
 from analytics.care import CareMemory
 from analytics.charging import ChargingMemory, Session, window
 from analytics.charging.sessions import margin_v
@@ -30,6 +30,7 @@ COLD_V = LOW_V + MILDEST * -20.0 + 1.5 * USUAL - MARGIN_V
 FLOODED = Battery("heron", "flooded", 100.0)
 OWN = agm(rest_voltage_table=((0.0, 11.6), (50.0, 12.25), (100.0, 12.9)))
 STRICT = agm(charge_window=ChargeWindow(max_charge_current_a=20.0), sensor=AGM.sensor)
+COARSE = agm(charge_window=ChargeWindow(max_charge_current_a=20.0), sensor=Sensor(current_gain_pct=2.0))
 SPREAD: dict[str, Any] = {"cool_c": 10.0, "warm_c": 25.0, "cool_v": 14.4, "warm_v": 14.4}
 HEAT_C = AGM.kind.charge_highest_c.high
 
@@ -123,6 +124,8 @@ CASES: list[tuple[str, str, Callable[[], tuple[View, bool]]]] = [
     ("charge_over_voltage", "silent", lambda: after(high_v=TOP_V + 0.6, high_c=25.0, high_ms=2 * MINUTE)),
     ("charge_over_voltage", "silent", lambda: after(float_v=FLOAT_V + 0.02 * 6 + MARGIN_V, float_c=25.0, float_ms=4 * HOUR)),
     ("charge_current_high", "silent", lambda: after(STRICT, peak_a=20.0 * 1.05 * (1 + 1.5 * AGM.sensor.current_gain_pct / 100))),
+    ("charge_current_high", "silent", lambda: after(COARSE, peak_a=20.0 * 1.05 * 1.03 - 0.001)),
+    ("charge_current_high", "speaks", lambda: after(COARSE, peak_a=20.0 * 1.05 * 1.03 + 0.001)),
     ("charge_runaway", "speaks", lambda: after(rising_ms=20 * MINUTE, rising_from_a=9.0, rising_to_a=9.5, hottest_c=HEAT_C, rising_from_c=18.0)),
     ("maintainer", "speaks", lambda: (with_(care=CareMemory(maintained=True, charge_ms=NOON_MS - DAY)), False)),
     ("maintainer", "silent", lambda: (with_(care=CareMemory(maintained=True, charge_ms=NOON_MS - DAY + 1)), False)),
