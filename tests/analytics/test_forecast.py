@@ -147,6 +147,8 @@ def test_lithium_is_told_to_fall_only_near_its_limit() -> None:
     assert told.earliest_ms is not None
     last_ms = (DAY - 1) * DAY_MS + DAY_MS // 2
     assert told.earliest_ms == pytest.approx(last_ms + 9 / 1.5 * DAY_MS, abs=1)
+    enough = fallen(LITHIUM, 1.0, 6, LITHIUM.limit_pct + 9)
+    assert forecast_of(view(LITHIUM, enough), enough).earliest_ms == told.earliest_ms
     for trend in (high, short):
         assert forecast_of(view(LITHIUM, trend), trend).earliest_ms is None
     shunt = low._replace(pattern_h=24, load_ah=(0.02,) * BINS, sun_ah=(0.0,) * BINS)
