@@ -4,12 +4,12 @@ from math import exp
 
 import pytest
 
-from analytics.estimate import fresh
+from analytics.estimate import fresh, noted
 from analytics.estimate.advancing import DISTRUST, _distrusted, _switched, advance
 from analytics.estimate.belief import CAPACITY, DIAGONAL, OFFSET, TAIL
 from analytics.estimate.filtering import replaced
 from analytics.estimate.voltage import by_voltage_alone
-from analytics.reading import Reading
+from analytics.reading import Note, Reading
 from tests.analytics.test_corrections import known, seen
 from tests.analytics.test_filter import AGM, HOUR, SEEING
 
@@ -70,3 +70,16 @@ def test_a_surprise_is_forgotten_but_never_made_up_for() -> None:
         misfits.append(belief.habit.misfit)
     assert max(misfits) > 2
     assert min(misfits) >= 0
+
+
+def test_a_measured_voltage_tells_what_was_believed_before_and_after() -> None:
+    """A person who measures 12.6 V at a battery sees both charges, and the second is what is believed from then on."""
+    belief = advance(AGM, fresh(AGM), Reading("b", 0, 12.7, 0.0, 25.0))
+    assert belief.filter is not None
+    checked = noted(AGM, belief, Note("b", HOUR, "check", 12.6))
+    assert checked.soc is not None
+    assert checked.anchor is not None
+    assert checked.soc < belief.filter.mean[0]
+    assert checked.anchor[:4] == ("check", HOUR, pytest.approx(100 * belief.filter.mean[0]), pytest.approx(100 * checked.soc))
+    assert checked.filter is not None
+    assert checked.filter.mean[0] == checked.soc
