@@ -74,6 +74,8 @@ class Relay:
         self._settings, self._history, self._facts, self._monotonic = settings, history, facts, monotonic
         self._key = f"relay:{settings.host}:{settings.port}:{settings.client_id}"
         self._cursors: dict[str, Cursor] = {}
+        self._before: dict[str, Cursor] | None = None
+        """The cursors before the last window of this connection; None: it has acknowledged nothing yet."""
         self._messages = 0
         self._look_back_s, self._look_far_back_s, self._first_wait_s = look_back_s, look_far_back_s, first_wait_s
         self._looked_s = self._looked_far_s = -1e18
@@ -103,6 +105,7 @@ class Relay:
         wait_s = self._first_wait_s
         while not stop.is_set():
             try:
+                self._step_back()
                 with Link(self._settings) as link:
                     self._works, self._says = True, "connected to the fleet's broker"
                     while not stop.is_set():
@@ -138,9 +141,15 @@ class Relay:
             plan[stretch.battery_id].arrived(stretch)
             self.sent_readings += len(stretch.readings)
         self.sent_bytes += size
-        self._cursors, self._messages = plan, number
+        self._before, self._cursors, self._messages = self._cursors, plan, number
         self._keep()
         return True
+
+    def _step_back(self) -> None:
+        """The connection broke: its last window goes again. A broker that is killed may lose what it acknowledged a moment before."""
+        if self._before is not None:
+            self._cursors, self._before = self._before, None
+            self._keep()
 
     def _window(self, plan: dict[str, Cursor]) -> list[Stretch]:
         """What goes next: first whatever is new, of every battery; then backlog, oldest first, as far as there is room."""

@@ -211,6 +211,19 @@ def test_killing_either_side_loses_and_doubles_nothing(tmp_path: Path, broker: B
     assert max(Counter(r[:2] for r in fleet.order).values()) < 12
 
 
+def test_the_last_window_goes_again_when_the_link_breaks(broker: Broker, fleet: Fleet, ledger: SqlLedger) -> None:
+    """A killed broker may lose what it acknowledged a moment before, so the newest goes again over the next link, and what is older does not."""
+    with Running(Relay(settings(broker.port), ledger.history, ledger, first_wait_s=0.1)) as relay:
+        for i in range(3):
+            keep(ledger, reading("house", i))
+            until(lambda: relay.sent_readings == i + 1 == len(fleet.order), f"reading {i}")  # noqa: B023 - it waits here
+        time.sleep(0.5)  # so that the broker has heard the fleet's own acknowledgement, or it sends the last one again itself
+        broker.stop()
+        broker.start()
+        until(lambda: len(fleet.order) == 4, "the last one again")
+    assert [(r.at_ms - T0) // 60_000 for r in fleet.order] == [0, 1, 2, 2]
+
+
 def test_bandwidth_is_bounded_and_new_readings_pass_the_backlog(broker: Broker, fleet: Fleet, ledger: SqlLedger) -> None:
     """At 3 kB/s a month of backlog takes its time; a new reading is there long before it is through."""
     keep(ledger, *(reading("house", i) for i in range(3000)))
