@@ -11,6 +11,7 @@ from analytics.batch import Batch, Quarantined
 from analytics.battery import Battery
 from analytics.reading import Note, Reading
 from api.ledger import Fenced, SqlLedger
+from api.ledger_batch import battery_ids
 from api.ports import Alert
 from api.taking_over import Past
 
@@ -74,7 +75,7 @@ class FencedLedger:
         """As the ledger's; where a claim no longer holds nothing is kept and the process ends."""
         fences, self._foreseen = self._fences, {}
         try:
-            self._ledger.commit(batch, {i: fences[i] for i in touched(batch) if i in fences})
+            self._ledger.commit(batch, {i: fences[i] for i in set(battery_ids(batch)) if i in fences})
         except Fenced as e:
             self._die(str(e))
             raise
@@ -112,14 +113,3 @@ class FencedLedger:
     def quarantined(self) -> list[Quarantined]:
         """Those of claimed batteries; the others are their workers' to release."""
         return [apart for apart in self._ledger.quarantined() if apart.reading.battery_id in self._fences]
-
-
-def touched(batch: Batch) -> set[str]:
-    """The batteries of which this batch changes anything."""
-    ids = {reading.battery_id for pairs in (batch.kept, batch.refolded) for reading, _ in pairs}
-    ids.update(event.battery_id for events in (batch.events, batch.late_events) for event in events)
-    ids.update(note.battery_id for note in batch.notes)
-    ids.update(checkpoint.battery_id for checkpoint in batch.checkpoints)
-    ids.update(batch.news)
-    ids.update(apart.reading.battery_id for apart in batch.quarantined)
-    return ids

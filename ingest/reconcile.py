@@ -6,7 +6,6 @@ An alert that never held is closed; one that was told to be over and goes on is 
 from collections.abc import Mapping
 from typing import Protocol
 
-from analytics.alerts import Standing as Going
 from analytics.assessment import AlertEvent, Finding
 from analytics.core import State
 from analytics.fold import FIRST_TICK_MS
@@ -68,15 +67,15 @@ def going_on(ended: Mapping[str, int], after: State, at_ms: int) -> list[AlertEv
 
     Only those are decided of which the fold has come `GOES_ON_MS` beyond the end.
     """
-    battery_id, events = after.battery.id, []
-    for going in after.alerts.standing:
-        alert_id = f"{battery_id}:{going.rule}:{going.began_ms}"
-        if going.began_ms is not None and alert_id in ended and at_ms >= ended[alert_id] + GOES_ON_MS:
-            events.append(AlertEvent(alert_id, battery_id, going.rule, "began", at_ms, going.priority, REASON, _seen_again(going, after)))
-    return events
+    still = standing(after) if ended else {}
+    return [
+        AlertEvent(alert_id, after.battery.id, alert.rule, "began", at_ms, alert.priority, REASON, _seen_again(alert, after))
+        for alert_id, alert in still.items()
+        if alert_id in ended and at_ms >= ended[alert_id] + GOES_ON_MS
+    ]
 
 
-def _seen_again(going: Going, after: State) -> Finding:
+def _seen_again(going: Told, after: State) -> Finding:
     """What holds now, with a word on why it is told again."""
     said = "It was told as over while no readings came; those that came late show that it goes on."
     for held in after.told.findings:
