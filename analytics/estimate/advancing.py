@@ -1,4 +1,7 @@
-"""One reading at a time: add to the open slot; every five minutes of data move the filter and correct it; a gap is closed at once."""
+"""One reading at a time: add to the open slot; every five minutes of data move the filter and correct it; a gap is closed at once.
+
+A voltage that a person measured is folded here, too, for it may end a silence.
+"""
 
 from __future__ import annotations
 
@@ -10,7 +13,7 @@ from analytics.estimate.emptied import at_end, by_end
 from analytics.estimate.filtering import doubted, replaced
 from analytics.estimate.model import Model, rest_pct
 from analytics.estimate.resting import rest_anchor, rest_marked
-from analytics.estimate.voltage import Seen, by_voltage, by_voltage_alone, compensated, stepped
+from analytics.estimate.voltage import SENSOR_SD_V, Seen, by_voltage, by_voltage_alone, compensated, stepped
 from analytics.reading import Reading
 from analytics.value import changed, new
 
@@ -37,6 +40,8 @@ FAST_MS = 300_000.0
 """Time constant of the fast polarisation. Judgement."""
 START_SD = {True: 0.022, False: 0.02}
 """Lead-acid, lithium. Standard deviation of a declared start: within three points in four of five cases. Judgement."""
+HAND_SD_V = 0.04
+"""What a hand-held voltmeter is off, six cells. Judgement: makers' sheets give half a percent and a few digits, 0.06 to 0.1 V at most."""
 LEAST_C, MOST_C = -45.0, 75.0
 """No battery in use is colder or hotter. Common digital thermometers send 85 °C at start and -127 °C when cut off. Judgement."""
 
@@ -56,7 +61,7 @@ def advance(model: Model, belief: Belief, reading: Reading) -> Belief:
     step_ms = float(at_ms - last_ms)  # a float at once: it is multiplied by others five times
     if step_ms <= 0.0:
         return belief
-    if step_ms > GAP_MS and step_ms > 3.5 * habit.interval_ms:
+    if step_ms > GAP_MS and step_ms > 3.5 * habit.interval_ms:  # written out as in `_is_gap`: asked of every reading
         return _after_gap(model, belief, f, slot, habit, reading)
     blind, most_a = habit.blind, model.most_a
     if a is not None and not -most_a <= a <= most_a:
@@ -165,7 +170,7 @@ def _seen(habit: Habit, slot: Slot, hours: float) -> Seen | None:
     if slot.readings == 0 or (slot.a_sum is None and not habit.blind) or habit.still >= STILL:
         return None
     amps = 0.0 if slot.a_sum is None else slot.a_sum / slot.readings
-    return new(Seen, (slot.v_sum / slot.readings, amps, slot.fast_a, slot.temperature_c, hours))
+    return new(Seen, (slot.v_sum / slot.readings, amps, slot.fast_a, slot.temperature_c, hours, SENSOR_SD_V))
 
 
 def _habit(model: Model, habit: Habit, f: Filter, slot: Slot, hours: float) -> Habit:
@@ -202,19 +207,19 @@ def _distrusted(model: Model, distrust: int, moved_v: float, a: float, last_a: f
     return distrust
 
 
+def _is_gap(habit: Habit, ms: float) -> bool:
+    """Whether so long without a reading is a silence, and not the sensor's own pace."""
+    return ms > GAP_MS and ms > 3.5 * habit.interval_ms
+
+
 def _after_gap(model: Model, belief: Belief, f: Filter, slot: Slot, habit: Habit, reading: Reading) -> Belief:
     """A silence: settle what was open, let doubt grow, and correct at once by what is seen now."""
-    if slot.readings:
-        settled = _settled(model, belief, f, slot, habit)
-        assert settled.filter is not None
-        assert settled.habit is not None
-        belief, f, habit = settled, settled.filter, settled.habit
     _, at_ms, v, a, temperature, counter, *_ = reading
     hours = (at_ms - slot.last_ms) / 3.6e6
     known_ah = None if counter is None or slot.last_ah is None else counter - slot.last_ah
     if known_ah is not None and abs(known_ah) > min(1.5 * model.capacity_ah, model.most_a * hours):
         known_ah = None  # the counter began anew
-    f = over_gap(model, f, habit, slot, hours, known_ah)
+    f, habit, marks = _through_gap(model, belief, f, slot, habit, hours, known_ah)
     before = possible(f.mean[0])
     known_c = believable_c(temperature)
     known_c = slot.temperature_c if known_c is None else known_c
@@ -232,8 +237,53 @@ def _after_gap(model: Model, belief: Belief, f: Filter, slot: Slot, habit: Habit
     anchor = Anchor("gap", at_ms, 100 * before, 100 * after, surprise)
     habit = habit._replace(interval_ms=min(at_ms - slot.last_ms, 2.0 * habit.interval_ms))
     fresh_slot = Slot(at_ms, at_ms, v, a, counter, 0.0, 0.0, 0, 0.0, 0.0, amps, known_c)
-    marks = changed(belief.marks, rest_since_ms=None, rest_v=None, slope_v_per_h=None, held_since_ms=None, held_v=None)
     return Belief(at_ms, after, f, fresh_slot, habit, marks, anchor)
 
 
-__all__ = ["Marks", "advance", "believable_c"]
+def _through_gap(
+    model: Model, belief: Belief, f: Filter, slot: Slot, habit: Habit, hours: float, known_ah: float | None
+) -> tuple[Filter, Habit, Marks]:
+    """The filter at the end of a silence, and what of habit and marks outlasts it."""
+    marks = belief.marks
+    if slot.readings:
+        settled = _settled(model, belief, f, slot, habit)
+        assert settled.filter is not None
+        assert settled.habit is not None
+        f, habit, marks = settled.filter, settled.habit, settled.marks
+    marks = changed(marks, rest_since_ms=None, rest_v=None, slope_v_per_h=None, held_since_ms=None, held_v=None)
+    return over_gap(model, f, habit, slot, hours, known_ah), habit, marks
+
+
+def checked(model: Model, belief: Belief, at_ms: int, voltage_v: float) -> Belief:
+    """The belief after a person measured the voltage at rest, as after a silence: a count that it contradicts is dropped.
+
+    While the sensor speaks, one of two voltmeters must be wrong then: the doubt spans both, and the sensor's next voltages decide.
+    """
+    f, slot, habit, marks = belief.filter, belief.slot, belief.habit, belief.marks
+    if f is None or slot is None or habit is None:
+        return belief
+    silent_ms = at_ms - slot.last_ms
+    silent = _is_gap(habit, silent_ms)
+    if silent:
+        f, habit, marks = _through_gap(model, belief, f, slot, habit, silent_ms / 3.6e6, None)
+        slot = Slot(at_ms, at_ms, voltage_v, 0.0, None, 0.0, 0.0, 0, 0.0, 0.0, 0.0, slot.temperature_c)
+    seen = Seen(voltage_v, 0.0, 0.0, slot.temperature_c, 1.0, HAND_SD_V)
+    counted = f
+    done = by_voltage(model, counted, habit, seen)
+    if done is None:
+        return belief
+    f, surprise = done
+    if abs(surprise) > UNSEEN:
+        f, _ = by_voltage(model, doubted(counted), habit, seen) or done
+    moved = f.mean[SOC] - counted.mean[SOC]
+    if not silent:
+        marks = changed(marks, rest_moved=marks.rest_moved + moved)
+        if abs(surprise) > UNSEEN:
+            f = doubted(f, 0.5 * moved * moved)
+    ah = 0.0 if habit.blind else slot.ah
+    before, after = (between(model, g, slot.last_ms - slot.begin_ms, ah) for g in (counted, f))
+    anchor = Anchor("check", at_ms, 100 * before, 100 * after, surprise)
+    return Belief(at_ms if silent else belief.at_ms, after, f, slot, habit, marks, anchor)
+
+
+__all__ = ["Marks", "advance", "believable_c", "checked"]

@@ -142,9 +142,9 @@ def _held_in(cov: list[float]) -> tuple[float, ...]:
     return tuple(cov)
 
 
-def doubted(f: Filter) -> Filter:
-    """The filter with its state of charge as good as unknown; what the other states share with it stays."""
-    return bounded(f.mean, (f.cov[0] + MOST_SD * MOST_SD, *f.cov[1:]))
+def doubted(f: Filter, by: float = MOST_SD * MOST_SD) -> Filter:
+    """The filter with so much more variance of its state of charge, or as good as unknown; what the other states share with it stays."""
+    return bounded(f.mean, (f.cov[0] + by, *f.cov[1:]))
 
 
 def replaced(f: Filter, state: int, value: float, variance: float) -> Filter:

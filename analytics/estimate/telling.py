@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from math import exp
 
-from analytics.assessment import Anchor, Learned
+from analytics.assessment import Learned
+from analytics.estimate.advancing import checked
 from analytics.estimate.belief import CAPACITY, DIAGONAL, OFFSET, PAIRS, TABLE, TAIL, Belief, Filter, fresh, prior
 from analytics.estimate.counting import over_gap
 from analytics.estimate.filtering import bounded
 from analytics.estimate.model import Model
 from analytics.estimate.resting import settled
-from analytics.estimate.voltage import Seen, by_voltage, compensated
+from analytics.estimate.voltage import compensated
 from analytics.reading import Note
 
 TOLD = 1.40
@@ -117,17 +118,9 @@ def noted(model: Model, belief: Belief, note: Note) -> Belief:
         return fresh(model)._replace(soc=None)
     if note.kind == "forget":
         return forgotten(model, belief, str(note.value))
-    f, habit = belief.filter, belief.habit
-    if note.kind != "check" or f is None or habit is None or not isinstance(note.value, int | float):
+    if note.kind != "check" or not isinstance(note.value, int | float):
         return belief
-    slot = belief.slot
-    seen = Seen(float(note.value), 0.0, 0.0, None if slot is None else slot.temperature_c, 1.0)
-    before = f.mean[0]
-    done = by_voltage(model, f, habit, seen)
-    if done is None:
-        return belief
-    f, surprise = done
-    return belief._replace(filter=f, soc=f.mean[0], anchor=Anchor("check", note.at_ms, 100 * before, 100 * f.mean[0], surprise))
+    return checked(model, belief, note.at_ms, float(note.value))
 
 
 def forgotten(model: Model, belief: Belief, name: str) -> Belief:

@@ -59,6 +59,8 @@ class Seen(NamedTuple):
     fast_a: float
     temperature_c: float | None
     hours: float
+    sd_v: float = SENSOR_SD_V
+    """Of the voltmeter, six cells."""
 
 
 def steady_slope(model: Model, soc: float) -> tuple[float, float]:
@@ -116,7 +118,7 @@ def by_voltage(model: Model, f: Filter, habit: Habit, seen: Seen) -> tuple[Filte
     if a > 0:
         most = CHARGED_V * model.volts * min(1.0, a / (CHARGED_C * model.capacity_ah))
         load = max(abs(load), most, min(v - rest, most + ACCEPTANCE * fall))
-    variance = ((SENSOR_SD_V * model.volts) ** 2 + load * load * lasting) / told
+    variance = ((seen.sd_v * model.volts) ** 2 + load * load * lasting) / told
     if habit.misfit > MISFIT:
         variance += (habit.misfit * DOUBTED_V * model.volts) ** 2
     if not model.lead:

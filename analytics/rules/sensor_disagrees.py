@@ -1,4 +1,4 @@
-"""An anchor contradicts what was believed by more than belief allows: a wrong count, a wrong declaration, or another battery."""
+"""An anchor contradicts what was believed by more than belief allows: a wrong count, voltmeter or declaration, or another battery."""
 
 from analytics.assessment import Finding
 from analytics.rules.another_battery import another_found
@@ -29,15 +29,17 @@ def judge(view: View, standing: bool) -> Judgement:
         return None
     if another_found(view):
         return None  # the same step, named for what it looks like
+    typed = anchor.kind == "check"
     return Finding(
         "sensor_disagrees",
         "medium",
-        "Count and voltage contradict each other",
-        f"On {on_day(anchor.at_ms)} {KINDS[anchor.kind]} said {anchor.after_pct:.0f} %, the charge counted by the current sensor said "
-        f"{anchor.before_pct:.0f} %: too far apart to be chance.",
+        "Voltmeter and sensor contradict each other" if typed else "Count and voltage contradict each other",
+        f"On {on_day(anchor.at_ms)} {KINDS[anchor.kind]} said {anchor.after_pct:.0f} %, "
+        f"{'the sensor' if typed else 'the charge counted by the current sensor'} said {anchor.before_pct:.0f} %: too far apart to be chance.",
         f"The battery is taken to be {charge_with_interval(view)}. Another battery, another chemistry than declared, a load past the shunt "
         "or a faulty sensor would explain it.",
-        "Check what is declared (chemistry, capacity, sign of the current); if the battery was changed, note it.",
+        ("Measure again, at rest and across the battery's own terminals, and compare with what the sensor shows. " if typed else "")
+        + "Check what is declared (chemistry, capacity, sign of the current); if the battery was changed, note it.",
         "",
         (("anchor", anchor.kind), ("anchored_ms", anchor.at_ms), ("before_pct", round(anchor.before_pct, 1)),
          ("after_pct", round(anchor.after_pct, 1)), ("surprise_sd", round(anchor.surprise, 1)), *charge_evidence(view)),

@@ -374,6 +374,43 @@ def test_a_hand_measured_voltage_corrects() -> None:
     assert after.anchor.kind == "check"
 
 
+def seen_at_rest(volts: float, hours: int) -> core.State:
+    """A fresh AGM battery at rest, read every minute."""
+    state = core.begin(battery("agm"))
+    for k in range(60 * hours + 1):
+        state, _ = core.step(state, Reading("b", k * 60_000, volts, 0.0, 25.0))
+    return state
+
+
+def test_a_voltage_measured_by_hand_in_a_silence_is_believed() -> None:
+    """A quarter's voltage by hand (12.0 V) an hour after the sensor's last 12.7 V: charge was lost unseen, and the table's 25 % are believed."""
+    state, _ = core.step(seen_at_rest(12.7, 1), Note("b", 2 * 3_600_000, "check", fact("OCV-AGM-25").value))
+    pct, low, high = estimate.interval(state.model, state.belief)
+    assert pct == pytest.approx(25, abs=6)
+    assert low is not None
+    assert high is not None
+    assert high - low < 30
+
+
+@pytest.mark.parametrize(("shown_v", "typed_v"), [(12.7, 12.0), (12.0, 12.7)])
+def test_a_voltage_by_hand_that_a_speaking_sensor_contradicts_is_told_and_decided_by_the_sensor(shown_v: float, typed_v: float) -> None:
+    """One of two voltmeters is wrong: an alert says so at once, the interval spans both, and half an hour of readings bring it back."""
+    state = seen_at_rest(shown_v, 2)
+    before = estimate.interval(state.model, state.belief)[0]
+    assert before is not None
+    state, outcome = core.step(state, Note("b", 2 * 3_600_000 + 30_000, "check", typed_v))
+    said = [event.finding for event in outcome.events if event.rule == "sensor_disagrees"]
+    assert [finding.title for finding in said] == ["Voltmeter and sensor contradict each other"]
+    assert f"the sensor said {before:.0f} %" in said[0].seen
+    _, low, high = estimate.interval(state.model, state.belief)
+    assert low is not None
+    assert high is not None
+    assert high - low > 50
+    for k in range(121, 152):
+        state, _ = core.step(state, Reading("b", k * 60_000, shown_v, 0.0, 25.0))
+    assert estimate.interval(state.model, state.belief)[0] == pytest.approx(before, abs=5)
+
+
 def test_a_published_table_and_an_unknown_start_are_told_wide() -> None:
     """Two days at rest with the chemistry's table alone: wider than with a declared start, and not narrower than the table's spread."""
     rows: list[tuple[float, float, float | None, float | None]] = [(k / 6, 12.45, 0.0, 20.0) for k in range(288)]
