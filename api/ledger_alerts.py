@@ -6,7 +6,7 @@ Every function works inside the caller's transaction.
 from collections.abc import Iterable, Sequence
 from typing import Any
 
-from sqlalchemy import Connection, Row, and_, or_, select, update
+from sqlalchemy import Connection, Row, and_, func, or_, select, update
 
 from analytics.assessment import AlertEvent, Finding
 from api import acts as people
@@ -36,6 +36,8 @@ def record_event(connection: Connection, event: AlertEvent, number: int, late: b
     a = ALERTS.c
     this = update(ALERTS).where(a.id == event.alert_id)
     if event.kind == "worsened":
+        if event.priority == "high":
+            _unshelve_the_lesser(connection, event)
         # A higher priority is news that nobody has seen yet, so the acknowledgement of the lower one does not count for it.
         connection.execute(
             this.values(priority=event.priority, finding=record.dumps(event.finding), acknowledged_ms=None, acknowledged_by=None)
@@ -49,8 +51,16 @@ def record_event(connection: Connection, event: AlertEvent, number: int, late: b
     add_act(connection, event.alert_id, AlertAct(event.at_ms, event.kind, RESTVOLT, event.reason))
 
 
+def _unshelve_the_lesser(connection: Connection, event: AlertEvent) -> None:
+    """Who shelved a lesser alert did not know of the danger it has become: the shelf ends. Out of service still holds, it is being worked on."""
+    alert = get(connection, event.alert_id)
+    if alert is not None and alert.priority != "high":
+        _keep(connection, *people.unshelve(alert, event.at_ms, "it became worse"))
+
+
 def _insert(connection: Connection, event: AlertEvent, number: int) -> None:
-    """The alert's row, if it has none. A shelf over the same rule of the same battery that still holds goes on."""
+    """The alert's row, if it has none. A shelf over the same rule of the same battery that still holds goes on, unless it was
+    made over a lesser alert and this one is high."""
     a = ALERTS.c
     if connection.execute(select(a.id).where(a.id == event.alert_id)).first():
         return
@@ -61,7 +71,8 @@ def _insert(connection: Connection, event: AlertEvent, number: int) -> None:
         ("shelved_until_ms", "shelved_by", "shelved_reason"),
         ("out_of_service_until_ms", "out_of_service_by", "out_of_service_reason"),
     ):
-        if last is not None and (last[group[0]] or 0) > event.at_ms:
+        graver = group[0] == "shelved_until_ms" and event.priority == "high" and last is not None and last["priority"] != "high"
+        if last is not None and not graver and (last[group[0]] or 0) > event.at_ms:
             carried.update({name: last[name] for name in group})
     row = {"id": event.alert_id, "battery": number, "rule": event.rule, "priority": event.priority, "began_ms": began_ms(event)}
     connection.execute(ALERTS.insert().values(**row, finding=record.dumps(event.finding), **carried))
@@ -118,11 +129,12 @@ def going(connection: Connection, *, lock: bool) -> list[Alert]:
     return [alert_of(row) for row in connection.execute(query.with_for_update(of=ALERTS) if lock else query)]
 
 
-def once_silenced(connection: Connection) -> set[str]:
-    """Alerts still going whose shelf or time out of service is over: they may never have been told."""
+def once_silenced(connection: Connection) -> dict[str, int]:
+    """Alerts still going whose shelf or time out of service is over, and when it was: they may never have been told."""
     a, t = ALERTS.c, ACTS.c
-    query = select(t.alert_id).join(ALERTS, a.id == t.alert_id).where(a.ended_ms.is_(None), t.kind.in_(("unshelved", "in service")))
-    return set(connection.execute(query).scalars())
+    query = select(t.alert_id, func.max(t.at_ms)).join(ALERTS, a.id == t.alert_id).group_by(t.alert_id)
+    over = query.where(a.ended_ms.is_(None), t.kind.in_(("unshelved", "in service")))
+    return {row[0]: row[1] for row in connection.execute(over)}
 
 
 def anything_to_expire(connection: Connection, now_ms: int) -> bool:

@@ -26,6 +26,11 @@ def events_to_tell(connection: Connection, limit: int) -> list[tuple[int, AlertE
     return [(number, record.loads(AlertEvent, text), bool(late)) for number, text, late in connection.execute(query)]
 
 
+def being_gathered(connection: Connection) -> set[str]:
+    """Alerts of which something happened that is not told yet."""
+    return set(connection.execute(select(OUTBOX.c.alert_id).where(OUTBOX.c.told.is_(False))).scalars())
+
+
 def mark_told(connection: Connection, numbers: Sequence[int]) -> None:
     connection.execute(update(OUTBOX).where(OUTBOX.c.number.in_(numbers)).values(told=True))
 
@@ -92,15 +97,15 @@ def _told(before: Told, kind: str, made_ms: int, priority: str) -> Told:
         return before._replace(ended=True, last_ms=made_ms)
     if before.ended:  # it goes on after all
         before = Told(escalated=before.escalated, waiting=before.waiting)
-    known = before.priority
+    known, news = before.priority, not before.began or kind == "worsened"
     return Told(
-        True,
-        False,
-        made_ms,
-        priority if known is None or RANK[priority] > RANK[known] else known,
-        before.reminded or kind == "reminder",
-        before.escalated or kind == "escalation",
-        before.waiting,
+        began=True,
+        last_ms=made_ms,
+        news_ms=made_ms if news else before.news_ms,
+        priority=priority if known is None or RANK[priority] > RANK[known] else known,
+        reminded=kind == "reminder" or (before.reminded and kind != "worsened"),
+        escalated=before.escalated or kind == "escalation",
+        waiting=before.waiting,
     )
 
 

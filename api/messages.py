@@ -21,28 +21,32 @@ def about(alert: Alert, kind: str, finding: Finding, now_ms: int, names: Names) 
         lines = [finding.seen, f"It lasted {since(max(0, (alert.ended_ms or now_ms) - alert.began_ms))}."]
         return Message(f"Over: {names(alert)}: {alert.finding.title}", _joined(lines), alert.priority, alert.id, alert.battery_id)
     lines = [finding.seen, finding.meaning, finding.advice, finding.caution]
-    ago = since(max(0, now_ms - alert.began_ms))
-    if kind == "worsened":
-        title = f"Worse: {title}"
-    elif kind == "repeat":
-        title, lines = f"Still: {title}", [f"Since {ago}, and nobody has acknowledged it.", *lines]
-    elif kind == "escalation":
-        title, lines = f"Nobody answered: {title}", [f"Since {ago}, and nobody has acknowledged it.", *lines]
-    elif kind == "reminder":
-        seen_ago = since(max(0, now_ms - (alert.acknowledged_ms or now_ms)))
-        title, lines = f"Not mended: {title}", [f"{alert.acknowledged_by} acknowledged it {seen_ago} ago, and it is still there.", *lines]
-    return Message(title, _joined(lines), alert.priority, alert.id, alert.battery_id)
+    before, asked = _asking(kind, alert, now_ms)
+    return Message(before + title, _joined([asked, *lines]), alert.priority, alert.id, alert.battery_id)
 
 
-def gateway_down(gateway: str, alerts: Sequence[Alert], names: Names) -> Message:
-    """One message for one cause: the batteries' own silences are not told one by one."""
+def _asking(kind: str, alert: Alert, now_ms: int) -> tuple[str, str]:
+    """What stands before the title of a message that is not the first, and the sentence why it comes."""
+    unanswered = f"It has lasted {since(max(0, now_ms - alert.began_ms))}, and nobody has acknowledged it."
+    if kind == "reminder":
+        ago = since(max(0, now_ms - (alert.acknowledged_ms or now_ms)))
+        return "Not mended: ", f"{alert.acknowledged_by} acknowledged it {ago} ago, and it is still there."
+    asking = {"worsened": ("Worse: ", ""), "repeat": ("Still: ", unanswered), "escalation": ("Nobody answered: ", unanswered)}
+    return asking.get(kind, ("", ""))
+
+
+def gateway_down(gateway: str, alerts: Sequence[Alert], names: Names, kind: str = "began", now_ms: int = 0) -> Message:
+    """One message for one cause: the batteries' own silences are not told one by one, nor repeated, nor passed on."""
     batteries = sorted({names(alert) for alert in alerts})
+    before, asked = _asking(kind, min(alerts, key=lambda alert: alert.began_ms), now_ms)
+    silent = "fell silent together" if kind == "began" else "are silent"
     text = _joined([
-        f"{len(batteries)} batteries that report through {gateway} fell silent together: {_listed(batteries)}.",
+        asked,
+        f"{len(batteries)} batteries that report through {gateway} {silent}: {_listed(batteries)}.",
         "The gateway or its connection has most likely failed. How the batteries stand cannot be judged: this is neither fine nor low.",
         "Look after the gateway's power and network first.",
     ])  # fmt: skip
-    return Message(f"Gateway {gateway} is down", text, _highest(alerts), None, None)
+    return Message(f"{before}Gateway {gateway} is down", text, _highest(alerts), None, None)
 
 
 def gateway_back(gateway: str, alerts: Sequence[Alert], names: Names) -> Message:
@@ -59,7 +63,7 @@ def backlog(alerts: Sequence[Alert], names: Names) -> Message:
     lines = [
         f"Readings of {_listed(batteries)} came in late. They show {_counted(len(alerts), 'alert')}; {_counted(len(holding), 'still holds', 'still hold')}."
     ]
-    lines += [_line(alert, "", names) for alert in _worst_first(holding)[:LINES]]
+    lines += [f"{_line(alert, '', names)} {alert.finding.advice}" for alert in _worst_first(holding)[:LINES]]
     lines += [_line(alert, "over: ", names) for alert in _worst_first(over)[: max(0, LINES - len(holding))]]
     lines += sorted({alert.finding.caution for alert in holding if alert.finding.caution})
     return Message(
@@ -79,6 +83,16 @@ def digest(entries: Sequence[tuple[Alert, str]], names: Names) -> Message:
     lines += sorted({alert.finding.caution for alert in began if alert.finding.caution})
     only = entries[0][0] if len(entries) == 1 else None
     return Message(title, "\n".join(lines), "low", only.id if only else None, only.battery_id if only else None)
+
+
+OLD_MS = 1_800_000
+"""Judgement: a forecast in hours is not of now any more half an hour later."""
+
+
+def written(message: Message, made_ms: int, now_ms: int) -> Message:
+    """The message, with a word on its age where it had to wait for the end of the quiet or for its way to open: "in 2 hours" counts from then."""
+    ago_ms = now_ms - made_ms
+    return message if ago_ms < OLD_MS else message._replace(text=f"{message.text}\nWritten {since(ago_ms)} ago.")
 
 
 def in_units(message: Message, temperature_unit: str) -> Message:

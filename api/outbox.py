@@ -10,6 +10,7 @@ from collections.abc import Callable, Mapping
 from analytics.battery import Battery
 from api import ledger_alerts, ledger_deliveries, telling
 from api.ledger import SqlLedger
+from api.messages import written
 from api.people import PushSettings
 from api.planner import Planner
 from api.ports import AlertAct, Channel, Delivery, Message, PushFailed, PushRefused, Reached
@@ -136,7 +137,9 @@ class Outbox:
     def _push(self, channel: Channel, delivery: Delivery) -> tuple[str, str | None]:
         """What became of one try."""
         try:
-            channel.push(delivery.message)
+            gathered = delivery.kind == "digest"  # said anew with each that joins it
+            message = delivery.message
+            channel.push(message if gathered else written(message, delivery.made_ms, self._now_ms()))
         except PushRefused as e:
             return "refused", str(e)
         except PushFailed as e:

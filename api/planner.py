@@ -3,19 +3,21 @@
 Silences and backlogs are held back for a moment so that their like can join them: one message for one cause.
 """
 
+from collections import Counter
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import replace
 from typing import NamedTuple
 
 from sqlalchemy import Connection
 
-from analytics.assessment import AlertEvent, Finding
+from analytics.assessment import AlertEvent, Assessment, Finding
 from analytics.battery import Battery
 from api import ledger_alerts, ledger_deliveries, messages, telling
 from api.ledger import SqlLedger
 from api.people import RANK, Person, PushSettings
 from api.ports import Alert, Message
 from api.quiet import quiet_until_ms
-from api.telling import Told, Verdict
+from api.telling import Demand, Told, Verdict
 
 SILENCE = "silence"
 """The rule whose alerts may share the cause of a dead gateway."""
@@ -179,11 +181,12 @@ class Planner:
     def _backlog(self, scene: _Scene, events: Sequence[AlertEvent]) -> int:
         """One summary to each person. An end that was found late closes what was announced before the silence."""
         made = 0
-        last = {event.alert_id: event for event in events}
+        latest = self._ledger.latest_of(sorted({event.battery_id for event in events}))
+        alerts = [scene.alerts[alert_id] for alert_id in dict.fromkeys(event.alert_id for event in events)]
+        alerts = [replace(alert, finding=alert.today(latest.get(alert.battery_id))) for alert in alerts]
         for person in self.people:
             spoken_of = []
-            for event in last.values():
-                alert = scene.alerts[event.alert_id]
+            for alert in alerts:
                 if alert.ended_ms is not None or scene.told_to(alert.id, person).ended:
                     self._withdraw(scene, person, alert)
                 told = scene.told_to(alert.id, person)
@@ -215,10 +218,7 @@ class Planner:
                 alone.append(event)
             else:
                 by.setdefault((gateway, event.kind), []).append(event)
-        carried: dict[str, int] = {}
-        for battery in scene.batteries.values():
-            if (gateway := self._gateway_of(battery)) is not None:
-                carried[gateway] = carried.get(gateway, 0) + 1
+        carried = Counter(map(self._gateway_of, scene.batteries.values()))
         for (gateway, kind), group in by.items():
             down = telling.one_cause({gateway: [event.battery_id for event in group]}, carried, self._settings)
             for person in self.people:
@@ -268,24 +268,44 @@ class Planner:
         with database.writing() as connection:
             ledger_alerts.expire(connection, now_ms)
             demanded = list(self._demanded(connection, now_ms, lock=True))
-            scene = _Scene(connection, now_ms, {}, {}, {})
+            scene = _Scene(connection, now_ms, {}, {}, {battery.id: battery for battery in self._ledger.batteries()})
             latest = self._ledger.latest_of(sorted({alert.battery_id for _, alert, _ in demanded}))
-            return sum(
-                self._keep(scene, person, alert, verdict, alert.today(latest.get(alert.battery_id))) for person, alert, verdict in demanded
-            )
+            through = {battery.id: self._gateway_of(battery) for battery in scene.batteries.values()}
+            silent = [alert for alert in ledger_alerts.going(connection, lock=False) if alert.rule == SILENCE]
+            return sum(self._demand(scene, group, latest) for group in telling.by_cause(demanded, silent, through, self._settings))
 
-    def _demanded(self, connection: Connection, now_ms: int, *, lock: bool) -> Iterable[tuple[Person, Alert, Verdict]]:
+    def _demand(self, scene: _Scene, group: Sequence[Demand], latest: Mapping[str, Assessment]) -> int:
+        """One message to one person: of one alert, or of the silences of one gateway."""
+        person, alert, verdict = group[0]
+        if len(group) == 1:
+            return self._keep(scene, person, alert, verdict, alert.today(latest.get(alert.battery_id)))
+        alerts = [alert for _, alert, _ in group]
+        gateway = self._gateway_of(scene.batteries[alert.battery_id]) or ""
+        message = messages.gateway_down(gateway, alerts, self._name, verdict.kind, scene.now_ms)
+        for channel in self.channels.get(person.name, ()):
+            spoken_of = [(alert.id, verdict.kind) for alert in alerts]
+            ledger_deliveries.add(scene.connection, channel, verdict.kind, verdict.reason, message, scene.now_ms, verdict.due_ms, spoken_of)
+        return 1
+
+    def _demanded(self, connection: Connection, now_ms: int, *, lock: bool) -> Iterable[Demand]:
         alerts = ledger_alerts.going(connection, lock=lock)
         if not alerts:
             return
         told = ledger_deliveries.told_of(connection, [alert.id for alert in alerts])
         unsilenced = ledger_alerts.once_silenced(connection)
+        gathered = ledger_deliveries.being_gathered(connection)
         batteries = {battery.id: battery for battery in self._ledger.batteries()}
+        first = [person.name for person in self.people if not person.only_escalated]
         for alert in alerts:
+            if alert.id in gathered:
+                continue  # nobody has been told the newest of it yet
+            asked_ms = telling.asked_since_ms(
+                alert, [told[alert.id, name] for name in first if (alert.id, name) in told], unsilenced.get(alert.id)
+            )
             for person in self.people:
                 verdict = telling.on_time(
                     person, alert, batteries.get(alert.battery_id), told.get((alert.id, person.name), Told()), self._settings, now_ms,
-                    unsilenced=alert.id in unsilenced,
+                    unsilenced=alert.id in unsilenced, asked_ms=asked_ms,
                 )  # fmt: skip
                 if verdict.tell:
                     yield person, alert, verdict

@@ -3,6 +3,8 @@
 The promise: what was announced to somebody, its end is announced to them too; whatever was shelved, quiet or restarted since.
 """
 
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
 from typing import NamedTuple
 
 from analytics.battery import Battery
@@ -25,10 +27,12 @@ class Told(NamedTuple):
     priority: str | None = None
     """The highest priority announced."""
     reminded: bool = False
-    """A reminder after the acknowledgement was made."""
+    """A reminder after the acknowledgement was made; what is worse since is acknowledged, and reminded of, anew."""
     escalated: bool = False
     waiting: bool = False
     """A message about it is still on its way."""
+    news_ms: int | None = None
+    """When its beginning, or its rise to the priority it has, was made known: from then on there is time to acknowledge it."""
 
 
 class Verdict(NamedTuple):
@@ -40,6 +44,9 @@ class Verdict(NamedTuple):
     """began | worsened | ended | repeat | reminder | escalation"""
     due_ms: int = 0
     digest: bool = False
+
+
+Demand = tuple[Person, Alert, Verdict]
 
 
 def concerns(person: Person, battery: Battery | None, priority: str) -> str | None:
@@ -91,9 +98,20 @@ def on_end(person: Person, alert: Alert, told: Told, now_ms: int) -> Verdict:
 
 
 def on_time(
-    person: Person, alert: Alert, battery: Battery | None, told: Told, settings: PushSettings, now_ms: int, *, unsilenced: bool
+    person: Person,
+    alert: Alert,
+    battery: Battery | None,
+    told: Told,
+    settings: PushSettings,
+    now_ms: int,
+    *,
+    unsilenced: bool,
+    asked_ms: int | None = None,
 ) -> Verdict:
-    """What time alone demands of an alert that still holds: repeat, reminder, escalation, or a first message after a shelf."""
+    """What time alone demands of an alert that still holds: repeat, reminder, escalation, or a first message after a shelf.
+
+    `asked_ms`: since when somebody could have acknowledged it (`asked_since_ms`); None: since it began.
+    """
     if why := concerns(person, battery, alert.priority) or silenced(alert, now_ms):
         return Verdict(False, why)
     if told.waiting:
@@ -103,7 +121,7 @@ def on_time(
             return _timed(person, alert.priority, now_ms, Verdict(True, "acknowledged long ago and still there", "reminder"))
         return Verdict(False, "acknowledged")
     if person.only_escalated:
-        return _escalation(person, alert, told, settings, now_ms)
+        return _escalation(person, alert, told, settings, now_ms, alert.began_ms if asked_ms is None else asked_ms)
     if not told.began:
         if unsilenced:
             return _timed(person, alert.priority, now_ms, Verdict(True, "its silence is over and it is still there", "began"))
@@ -116,13 +134,20 @@ def on_time(
     return _timed(person, alert.priority, now_ms, Verdict(True, "still there and nobody acknowledged", "repeat"))
 
 
-def _escalation(person: Person, alert: Alert, told: Told, settings: PushSettings, now_ms: int) -> Verdict:
+def asked_since_ms(alert: Alert, told: Iterable[Told], unsilenced_ms: int | None) -> int:
+    """Since when somebody could have acknowledged it as it is. Readings may have come days after it began, a shelf may have held it back, and
+    it may have become worse since it was acknowledged: the second contact waits from when the first ones were told (`told`: what they were)."""
+    known = [alert.began_ms, unsilenced_ms, *(t.news_ms for t in told)]
+    return max(ms for ms in known if ms is not None)
+
+
+def _escalation(person: Person, alert: Alert, told: Told, settings: PushSettings, now_ms: int, asked_ms: int) -> Verdict:
     after_h = {"high": settings.escalate_high_h, "medium": settings.escalate_medium_h}.get(alert.priority)
     if after_h is None:
         return Verdict(False, "low priority is not escalated")
     if told.escalated or told.began:
         return Verdict(False, "escalated already")
-    if now_ms - alert.began_ms < after_h * HOUR_MS:
+    if now_ms - asked_ms < after_h * HOUR_MS:
         return Verdict(False, "there is still time to acknowledge")
     return _timed(person, alert.priority, now_ms, Verdict(True, "nobody acknowledged in time", "escalation"))
 
@@ -135,7 +160,7 @@ def _timed(person: Person, priority: str, now_ms: int, verdict: Verdict) -> Verd
     return verdict._replace(due_ms=quiet_until_ms(person, now_ms, priority) or now_ms)
 
 
-def one_cause(silent: dict[str, list[str]], known: dict[str, int], settings: PushSettings) -> set[str]:
+def one_cause(silent: Mapping[str, Sequence[str]], known: Mapping[str | None, int], settings: PushSettings) -> set[str]:
     """Gateways that are down: enough of their batteries fell silent together, and at least half of those they carry.
 
     `silent`: batteries newly or still silent by gateway; `known`: how many batteries each gateway carries.
@@ -145,6 +170,23 @@ def one_cause(silent: dict[str, list[str]], known: dict[str, int], settings: Pus
         for gateway, batteries in silent.items()
         if gateway and len(set(batteries)) >= settings.gateway_batteries and 2 * len(set(batteries)) >= known.get(gateway, 0)
     }
+
+
+def by_cause(
+    demanded: Iterable[Demand], silent: Sequence[Alert], through: Mapping[str, str | None], settings: PushSettings
+) -> list[list[Demand]]:
+    """Each demand alone, but together what one person is told of the silences of one gateway: dead, it is one cause still when it is
+    repeated, reminded of or passed on. `silent`: every silence that goes on; `through`: each battery's gateway."""
+    by: dict[str, list[str]] = {}
+    for alert in silent:
+        by.setdefault(through.get(alert.battery_id) or "", []).append(alert.battery_id)
+    down, silences = one_cause(by, Counter(through.values()), settings), {alert.id for alert in silent}
+    groups: dict[tuple[str, str, str], list[Demand]] = {}
+    for demand in demanded:
+        person, alert, verdict = demand
+        gateway = through.get(alert.battery_id) if alert.id in silences else None
+        groups.setdefault((person.name, verdict.kind, gateway if gateway is not None and gateway in down else alert.id), []).append(demand)
+    return list(groups.values())
 
 
 def wait_ms(tries: int, chance: float) -> int:

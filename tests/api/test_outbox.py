@@ -226,6 +226,67 @@ def test_the_second_contact_is_told_when_nobody_answers(base: Database) -> None:
     assert house.titles("Bo") == ["Nobody answered: van1: Battery low", "Over: van1: Battery low"]
 
 
+def test_the_second_contact_waits_from_when_the_first_was_told(base: Database) -> None:
+    """Readings that came days late, a shelf that is over, an alert acknowledged before it became worse: the first contact has an hour then, too."""
+    house = House(base, person(), person("Bo", only_escalated=True))
+    begun = {name: event("began", 0, name, priority="high").alert_id for name in ("van1", "van2", "van3")}
+    house.tells(event("began", 0, "van2", priority="high"), event("began", 0, "van3"))
+    house.ledger.shelve(begun["van2"], house.now, house.now + 5 * DAY, "Ana", "known")
+    house.later()
+    house.ledger.acknowledge(begun["van3"], house.now, "Ana")
+    house.later(5 * DAY, 12 * HOUR)
+    told = len(house.titles())
+    house.tells(event("began", 0, priority="high"), late=True)
+    house.tells(event("worsened", 5 * DAY, "van3", priority="high", began=0))
+    house.later(50 * 60 * SECOND, 30 * SECOND)
+    assert sorted(house.titles()[told - 1 :]) == ["Heard again, with 1 alert meanwhile", "Worse: van3: Battery low", "van2: Battery low"]
+    assert house.titles("Bo") == []
+    house.later(15 * 60 * SECOND, 60 * SECOND)
+    assert sorted(house.titles("Bo")) == [f"Nobody answered: van{n}: Battery low" for n in (1, 2, 3)]
+    assert house.phones["Bo/1"].got[0].text.startswith("It has lasted 5 days, and nobody has acknowledged it.\n")
+
+
+def test_a_shelf_does_not_hide_a_danger_it_was_not_made_for(base: Database) -> None:
+    """A shelved alert that rises to high, or begins again as high, is told; the shelf's end is in its history. Out of service holds."""
+    house = House(base, person())
+    shelved, kept, worked_on = (event("began", 0, name).alert_id for name in ("van1", "van2", "van3"))
+    house.tells(*(event("began", 0, name) for name in ("van1", "van2", "van3")))
+    house.later()
+    for alert_id in (shelved, kept):
+        house.ledger.shelve(alert_id, house.now, house.now + 9 * DAY, "Ana", "known")
+    house.ledger.take_out_of_service(worked_on, house.now, house.now + 9 * DAY, "Ana", "in the workshop")
+    house.tells(*(event("worsened", HOUR, name, priority="high", began=0) for name in ("van1", "van3")))
+    house.tells(event("ended", HOUR, "van2", began=0), event("began", 2 * HOUR, "van2", priority="high"))
+    house.later(3 * HOUR, HOUR)
+    assert house.titles()[3:] == ["Worse: van1: Battery low", "Over: van2: Battery low", "van2: Battery low"]
+    assert ("unshelved", "it became worse") in [(act.kind, act.who) for act in house.ledger.acts(shelved)]
+
+
+def test_who_acknowledges_what_became_worse_is_reminded_again(base: Database) -> None:
+    """The reminder of the lesser alert does not count for the graver one."""
+    house = House(base, person())
+    alert_id = event("began", 0).alert_id
+    house.tells(event("began", 0))
+    house.later()
+    house.ledger.acknowledge(alert_id, house.now, "Ana")
+    house.later(3 * DAY, 6 * HOUR)
+    house.tells(event("worsened", 3 * DAY, priority="high", began=0))
+    house.later()
+    house.ledger.acknowledge(alert_id, house.now, "Ana")
+    house.later(3 * DAY, 6 * HOUR)
+    assert house.titles()[1:] == ["Not mended: van1: Battery low", "Worse: van1: Battery low", "Not mended: van1: Battery low"]
+
+
+def test_a_message_that_had_to_wait_says_how_old_it_is(base: Database) -> None:
+    """ "In 2 hours", written in the evening and read in the morning, is not of now; what goes out at once says nothing of it."""
+    night = QuietTime(begin=time(14), end=time(7))
+    house = House(base, person(), person("Ben", quiet=(night,)))
+    house.tells(event("began", 0))
+    house.later(17 * HOUR, HOUR)
+    assert house.phones["Ana/1"].got[0].text.splitlines()[-1] == "Do that."
+    assert house.phones["Ben/1"].got[0].text.splitlines()[-2:] == ["Do that.", "Written 16 hours ago."]
+
+
 def test_worse_is_told_again(base: Database) -> None:
     """A priority that rises is told to those who knew it lower, and for the first time to those who only want high."""
     house = House(base, person(), person("Bo", priority="high"))
@@ -308,7 +369,7 @@ def test_a_backlog_is_one_summary(base: Database) -> None:
     assert house.titles() == ["Heard again, with 8 alerts meanwhile"]
     lines = house.phones["Ana/1"].got[0].text.splitlines()
     assert lines[0] == "Readings of van1 came in late. They show 8 alerts; 1 still holds."
-    assert lines[1] == "van1: Battery low."
+    assert lines[1] == "van1: Battery low. Do that."
     assert sum(line.startswith("over: ") for line in lines) == 7
     house.tells(event("ended", HOUR, priority="high", began=-DAY))
     house.later(SECOND)
@@ -342,6 +403,25 @@ def test_a_dead_gateway_is_one_message(base: Database) -> None:
     house.later(70 * SECOND, 5 * SECOND)
     assert house.titles()[2:] == ["Gateway Hull is back"]
     assert "7 batteries" in house.phones["Ana/1"].got[2].text
+
+
+def test_a_dead_gateway_stays_one_cause(base: Database) -> None:
+    """What is repeated, passed on to the second contact and reminded of is the gateway, not each of its batteries."""
+    house = House(base, person(), person("Bo", only_escalated=True))
+    silences = [event("began", n, f"van{n}", "silence") for n in range(1, 7)]
+    house.tells(*silences, event("began", 0, "far", "silence"))
+    house.later(70 * SECOND, 5 * SECOND)
+    house.later(30 * HOUR, HOUR)
+    assert sorted(house.titles()[2:]) == ["Still: Gateway Hull is down", "Still: far: Silent for 20 hours"]
+    assert sorted(house.titles("Bo")) == ["Nobody answered: Gateway Hull is down", "Nobody answered: far: Silent for 20 hours"]
+    text = next(message.text for message in house.phones["Bo/1"].got if "Hull" in message.title).splitlines()
+    assert text[0] == "It has lasted 12 hours, and nobody has acknowledged it."
+    assert text[1] == "6 batteries that report through Hull are silent: van1, van2, van3, van4, van5, van6."
+    for silence in silences:
+        house.ledger.acknowledge(silence.alert_id, house.now, "Ana")
+    told = len(house.titles())
+    house.later(3 * DAY, HOUR)
+    assert [title for title in house.titles()[told:] if "far" not in title] == ["Not mended: Gateway Hull is down"]
 
 
 def test_two_silent_batteries_are_two_messages(base: Database) -> None:
