@@ -21,6 +21,8 @@ def judge(view: View, standing: bool) -> Judgement:
     silent = None if proven or not standing else HOLD
     if volts is None:
         return silent
+    if session.over or session.ended_in in ("absorption", "float"):
+        return None  # the charger has gone on to another stage, or the charge has ended
     allowed_v = window.equalisation_high_v(battery)
     up = session.absorption_v is not None and volts > session.absorption_v + STEP_CELL_V * battery.cells
     stepped = up and session.absorption_ms >= 600_000 and session.equalisation_ms >= SEEN_MS
@@ -55,7 +57,9 @@ def judge(view: View, standing: bool) -> Judgement:
 
 
 def over(view: View) -> str:
-    return "The last charge went without an equalisation."
+    return "The equalisation is over."
 
 
-CHARGE_EQUALISATION = Rule("charge_equalisation", 0, 0, judge, over, "charging")
+OFF_DELAY_S = 1800
+"""Judgement: a load that pulls the voltage down for minutes ends no equalisation."""
+CHARGE_EQUALISATION = Rule("charge_equalisation", 0, OFF_DELAY_S, judge, over, "charging")

@@ -352,6 +352,20 @@ def test_an_equalisation_of_a_flooded_battery_is_allowed_for_a_while() -> None:
     assert "charge_equalisation" in folded(battery("flooded"), samples([*before, (10 * HOUR, 15.5, 2.0)]))[1]
 
 
+@pytest.mark.parametrize("afterwards", [(48 * HOUR, 13.5, 0.2), (48 * HOUR, 12.9, -0.05)], ids=["float", "rest"])
+def test_an_equalisation_that_has_ended_is_told_as_over_once(afterwards: tuple[int, float, float]) -> None:
+    """Two hours at 15.3 V into a gel battery: the alert ends within two hours of them, in words that are true, and does not come back."""
+    state, said = begin(battery("gel")), []
+    before = charge(14.2, None, float_h=0)[:-1]
+    ended_ms = BEGIN_MS + 60_000 * (4 * HOUR + sum(length for length, _, _ in before))
+    for sample in samples([*before, (2 * HOUR, 15.3, 1.0), afterwards]):
+        state, outcome = step(state, sample)
+        said += [(e.kind, e.at_ms, e.finding.seen) for e in outcome.events if e.rule == "charge_equalisation"]
+    assert [kind for kind, _, _ in said] == ["began", "ended"]
+    assert said[1][1] < ended_ms + 2 * HOUR * 60_000
+    assert said[1][2] == "The equalisation is over."
+
+
 def test_within_the_sensors_error_nothing_is_flagged() -> None:
     """An excess smaller than what the voltmeter may be wrong by is no finding; with a better voltmeter it is."""
     profile = charge(14.76, 13.6)
