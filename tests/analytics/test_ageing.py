@@ -17,6 +17,7 @@ from analytics.ageing.life import life_after
 from analytics.ageing.memory import AgeingMemory, Leg, Life, Pace
 from analytics.ageing.rainflow import Reversals, counted, push
 from analytics.ageing.telling import capacity_interval, end_of_service, evidence_of, oftener, sentences_of
+from analytics.alerts import AlertMemory, update
 from analytics.assessment import Finding
 from analytics.battery import Battery
 from analytics.charging import Session
@@ -281,6 +282,16 @@ def test_each_rule_finds_its_sign_and_leaves_a_new_battery_alone(rule: str, worn
     for sentence in (found.seen, found.meaning, found.advice, found.source):
         assert sentence
     assert len(found.title) <= 60
+
+
+def test_a_cycle_life_that_is_not_used_up_after_all_is_told_after_a_day() -> None:
+    """With another declared cycle life the count may fall below the limit again: the alert ends once that has stood for a day."""
+    rules = tuple(r for r in RULES if r.name == "ageing_cycles")
+    memory, said = AlertMemory(), []
+    for days, damage_done in ((200.0, 0.9), (201.0, 0.0), (201.99, 0.0), (202.0, 0.0)):
+        memory, events, _ = update(seen(LIFE._replace(damage=damage_done), days=days), memory, rules)
+        said += [(days, event.kind) for event in events]
+    assert said == [(200.0, "began"), (202.0, "ended")]
 
 
 def test_a_tour_of_some_weeks_does_not_make_a_battery_old() -> None:

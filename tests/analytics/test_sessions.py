@@ -101,6 +101,14 @@ def test_a_whole_charge_is_told_with_its_figures() -> None:
     assert memory.partial == 0
 
 
+@pytest.mark.parametrize(("amps", "swings"), [(11.0, 4), (9.0, 0)])
+def test_a_leap_of_a_tenth_of_the_capacity_is_a_swing(amps: float, swings: int) -> None:
+    """A source that comes on with 11 A of 100 Ah four times after a quarter of an hour of a trickle swings four times; with 9 A never."""
+    session = charged([(30, 12.4, 0.0), *rising(30, 12.9, 13.2, 6.0), *[(15, 13.1, 0.5), (15, 13.3, amps)] * 4]).session
+    assert session is not None
+    assert session.swings == swings
+
+
 def test_an_hour_without_charge_ends_a_session() -> None:
     """Fifty idle minutes are a cloud and a break, seventy are the end; one that did not fill is counted, one that did is not."""
     begun = charged([(30, 12.4, 0.0), *rising(90, 12.9, 13.6, 10.0)])

@@ -241,7 +241,7 @@ def test_silence_is_judged_by_what_is_usual() -> None:
 
     for hours, interval_ms, mode in (
         (20, MINUTE, "stored"), (1, MINUTE, "in use"), (6, HOUR, "in use"), (23, 10 * HOUR, "stored"), (30, None, "stored"), (30, 16 * HOUR, "stored"),
-        (37.5, 30 * HOUR, "stored"),
+        (23, 15 * HOUR + 20 * MINUTE, "stored"), (30, 15 * HOUR + 20 * MINUTE + 1, "stored"), (37.5, 30 * HOUR, "stored"),
     ):  # fmt: skip
         assert [said(hours, interval_ms, mode), said(hours - 0.01, interval_ms, mode)] == ["speaks", "silent"], (hours, mode)
     assert said(2, MINUTE, "in use", agm(reading_interval_s=3600.0)) == "silent"
