@@ -45,6 +45,7 @@ WINDOW_S = 2.0
 LOOK_BACK_S, LOOK_FAR_BACK_S = 600.0, 6 * 3600.0
 """How often the last two days, and all kept days, are compared with what arrived. Judgement: late readings are no alarm."""
 FIRST_WAIT_S, LONGEST_WAIT_S = 1.0, 300.0
+CONNECTED = "connected to the fleet's broker"
 
 
 class Facts(Protocol):
@@ -93,10 +94,6 @@ class Relay:
         """For the health page. The van is of use without the fleet."""
         return Part("relay", self._works, self._says, needed=False)
 
-    def backlog_since_ms(self) -> int | None:
-        """The earliest time from which something is known to wait; None: nothing is known to."""
-        return min((gap[0] for cursor in self._cursors.values() for gap in cursor.gaps), default=None)
-
     # --- the loop
 
     def run(self, stop: threading.Event) -> None:
@@ -107,7 +104,7 @@ class Relay:
             try:
                 self._step_back()
                 with Link(self._settings) as link:
-                    self._works, self._says = True, "connected to the fleet's broker"
+                    self._works, self._says = True, CONNECTED
                     while not stop.is_set():
                         if self._once(link, stop):
                             wait_s = self._first_wait_s
@@ -142,6 +139,8 @@ class Relay:
             self.sent_readings += len(stretch.readings)
         self.sent_bytes += size
         self._before, self._cursors, self._messages = self._cursors, plan, number
+        behind = any(cursor.gaps for cursor in plan.values())
+        self._says = f"{CONNECTED}; older readings are still on their way" if behind else CONNECTED
         self._keep()
         return True
 
