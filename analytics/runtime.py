@@ -5,7 +5,7 @@ Written in its rated-hour form, t = H (C / (I H))^n. The form t = C / I^n with C
 gives 14.5 h instead of 20 h at the rated current.
 """
 
-from math import inf, log
+from math import inf
 
 
 def runtime_h(capacity_ah: float, rated_hours: float, current_a: float, exponent: float) -> float:
@@ -18,19 +18,3 @@ def runtime_h(capacity_ah: float, rated_hours: float, current_a: float, exponent
     if current_a == 0:
         return inf
     return float(rated_hours * (capacity_ah / (current_a * rated_hours)) ** exponent)
-
-
-def delivered_ah(capacity_ah: float, rated_hours: float, current_a: float, exponent: float) -> float:
-    """Ampere-hours from full to empty at a constant discharge current above 0."""
-    return current_a * runtime_h(capacity_ah, rated_hours, current_a, exponent)
-
-
-def rated_current_a(capacity_ah: float, rated_hours: float, current_a: float, exponent: float) -> float:
-    """The current that, at the rated capacity, empties a battery as fast as `current_a` really does."""
-    rated_a = capacity_ah / rated_hours
-    return float(rated_a * (current_a / rated_a) ** exponent)
-
-
-def exponent_of(first_ah: float, first_h: float, second_ah: float, second_h: float) -> float:
-    """Peukert's exponent from two ratings, such as 100 Ah in 20 h and 80 Ah in 5 h."""
-    return log(first_h / second_h) / log((second_ah / second_h) / (first_ah / first_h))

@@ -82,11 +82,6 @@ def sections_ah(loads: Sequence[tuple[float, float]], hours_rate: Callable[[floa
     return best
 
 
-def peukert_rate(rated_hours: float, exponent: float) -> Callable[[float], float]:
-    """K_t from Peukert's law: ampere-hours of rated capacity needed to give one ampere over t hours, H (t / H) ** (1 / n)."""
-    return lambda hours: rated_hours * (hours / rated_hours) ** (1 / exponent)
-
-
 def at_rate_ah(capacity_ah: float, hours: float, wanted_hours: float, exponent: float) -> float:
     """A capacity stated for one discharge time, at another: C (wanted / hours) ** ((n - 1) / n), Peukert."""
     ratio: float = (wanted_hours / hours) ** ((exponent - 1) / exponent)

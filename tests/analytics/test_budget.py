@@ -10,7 +10,7 @@ from analytics.budget.hydrogen import GAS_MA_PER_AH, air_for
 from analytics.budget.measured import daily_out_ah
 from analytics.budget.plan import Burst, Candidate, ChargerOnBoard, Consumer, Installed, Inverter, Plan, Sunlight, Tray
 from analytics.budget.sentences import EN1648_AH, against_measured, sentences_of
-from analytics.budget.sizing import at_rate_ah, ieee485_factor, peukert_rate, required_ah, sections_ah, temperature_factor
+from analytics.budget.sizing import at_rate_ah, ieee485_factor, required_ah, sections_ah, temperature_factor
 from analytics.cautions import CAUTIONS
 from analytics.chemistries import CHEMISTRIES
 from tests.outside import fact, facts
@@ -92,8 +92,14 @@ def test_ieee_485_factors_and_interpolation() -> None:
 
 
 def test_ieee_485_sections() -> None:
-    """30 A for an hour, then 5 A for nine: both sections, and the factors on the larger (IEEE 485, from memory)."""
-    rate = peukert_rate(20, 1.2)
+    """30 A for an hour, then 5 A for nine: both sections, and the factors on the larger (IEEE 485, from memory).
+
+    K_t: ampere-hours at the 20 h rate that give one ampere for t hours, by the law that the budget uses.
+    """
+
+    def rate(hours: float) -> float:
+        return hours / at_rate_ah(1, 20, hours, 1.2)
+
     assert rate(1) == pytest.approx(fact("485-K1").value, abs=1e-4)
     assert rate(9) == pytest.approx(fact("485-K9").value, abs=1e-4)
     assert rate(10) == pytest.approx(fact("485-K10").value, abs=1e-4)

@@ -4,7 +4,8 @@ from math import inf
 
 import pytest
 
-from analytics.runtime import delivered_ah, exponent_of, rated_current_a, runtime_h
+from analytics.budget.sizing import at_rate_ah
+from analytics.runtime import runtime_h
 from tests.outside import fact, facts
 
 
@@ -17,9 +18,11 @@ def test_worked_runtimes(row: str) -> None:
 
 @pytest.mark.parametrize("row", [f.id for f in facts("PK-AH-")])
 def test_worked_charges(row: str) -> None:
-    """Each worked delivered charge within 0.1 %."""
+    """Each worked delivered charge within 0.1 %: current times runtime, and what the budget takes the capacity for in that time."""
     _, _, exponent, amps = row.split("-")
-    assert delivered_ah(100, 20, float(amps), float(exponent)) == pytest.approx(fact(row).value, rel=0.001)
+    hours = runtime_h(100, 20, float(amps), float(exponent))
+    assert float(amps) * hours == pytest.approx(fact(row).value, rel=0.001)
+    assert at_rate_ah(100, 20, hours, float(exponent)) == pytest.approx(fact(row).value, rel=0.001)
 
 
 @pytest.mark.parametrize("exponent", [1.0, 1.05, 1.2, 1.35])
@@ -35,10 +38,12 @@ def test_an_exponent_of_one_is_a_plain_quotient() -> None:
     assert runtime_h(100, 20, 25, 1.0) == pytest.approx(4.0)
 
 
-def test_exponent_and_equivalent_current() -> None:
-    """Two ratings give the exponent (PK-N-2RATE); 25 A weigh like 34.49 A at the 20 h rate (PK-EQ-25A)."""
-    assert exponent_of(100, 20, 80, 5) == pytest.approx(fact("PK-N-2RATE").value, abs=0.0005)
-    assert rated_current_a(100, 20, 25, 1.2) == pytest.approx(fact("PK-EQ-25A").value, rel=0.001)
+def test_two_ratings_and_an_equivalent_current() -> None:
+    """With the exponent of two ratings (PK-N-2RATE) 80 Ah in 5 h are 100 Ah in 20 h; 25 A weigh like 34.49 A at the 20 h rate (PK-EQ-25A)."""
+    exponent = fact("PK-N-2RATE").value
+    assert at_rate_ah(80, 5, 20, exponent) == pytest.approx(100, rel=0.0005)
+    assert runtime_h(100, 20, 80 / 5, exponent) == pytest.approx(5, rel=0.0005)
+    assert 100 / runtime_h(100, 20, 25, 1.2) == pytest.approx(fact("PK-EQ-25A").value, rel=0.001)
 
 
 def test_no_current_lasts_for_ever_and_nonsense_is_refused() -> None:
