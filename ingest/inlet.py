@@ -9,6 +9,7 @@ from collections.abc import AsyncGenerator, Sequence
 from analytics.reading import Note
 from ingest.clock import Clock
 from ingest.source import Delivery, Receipt
+from ingest.waiting import Waiting
 
 MOST_WAITING = 10_000
 """Deliveries. Beyond it `put` says no, so that a flood of requests cannot fill the memory."""
@@ -27,9 +28,8 @@ class Inlet:
 
     def __init__(self, clock: Clock) -> None:
         self._clock = clock
-        self._waiting: list[Delivery] = []
+        self._waiting = Waiting()
         self._answers: dict[int, asyncio.Future[None]] = {}
-        self._arrived = asyncio.Event()
 
     async def __aenter__(self) -> "Inlet":
         return self
@@ -56,8 +56,7 @@ class Inlet:
         receipt = Receipt()
         answer = asyncio.get_running_loop().create_future()
         self._answers[id(receipt)] = answer
-        self._waiting.append(delivery._replace(token=receipt))
-        self._arrived.set()
+        self._waiting.put(delivery._replace(token=receipt))
         try:
             await answer
         finally:
@@ -66,11 +65,7 @@ class Inlet:
 
     async def deliveries(self) -> AsyncGenerator[Sequence[Delivery], None]:
         while True:
-            while not self._waiting:
-                self._arrived.clear()
-                await self._arrived.wait()
-            taken, self._waiting = self._waiting, []
-            yield taken
+            yield await self._waiting.taken()
 
     def acknowledge(self, deliveries: Sequence[Delivery]) -> None:
         for delivery in deliveries:

@@ -20,6 +20,7 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 from ingest.clock import Clock
 from ingest.mqtt_settings import MqttSettings, battery_of
 from ingest.source import Delivery, SourceLost
+from ingest.waiting import Waiting
 
 __all__ = ["MqttSettings", "MqttSource", "battery_of"]
 
@@ -43,9 +44,7 @@ class MqttSource:
         self._settings, self._clock = settings, clock
         self._battery_of = battery_of(settings.topic)
         self._client: mqtt.Client | None = None
-        self._waiting: list[Delivery] = []
-        self._arrived = asyncio.Event()
-        self._lost: str | None = None
+        self._waiting = Waiting()
         self._subscribed: asyncio.Future[None] | None = None
         self._connection = 0
         self._paused = False
@@ -57,7 +56,7 @@ class MqttSource:
     async def __aenter__(self) -> "MqttSource":
         s = self._settings
         self._connection += 1
-        self._waiting, self._lost, self._paused, self._writing = [], None, False, False
+        self._waiting, self._paused, self._writing = Waiting(), False, False
         loop = asyncio.get_running_loop()
         self._subscribed = loop.create_future()
         client = self._client = self.client(clean=not self._lasting)
@@ -153,7 +152,7 @@ class MqttSource:
         except UnicodeDecodeError:
             topic = "(a topic that is no text)"
         token = (self._connection, message.mid) if message.qos else None
-        self._waiting.append(
+        self._waiting.put(
             Delivery(
                 f"mqtt:{topic}", s.battery or self._battery_of(topic), s.format, bytes(message.payload),
                 clock.wall_ms(), clock.monotonic_ms(), True, message.retain, token,
@@ -163,7 +162,7 @@ class MqttSource:
     # --- the socket
 
     def _readable(self) -> None:
-        client, waiting = self._client, self._waiting
+        client, waiting = self._client, self._waiting.deliveries
         if client is None:
             return
         try:
@@ -180,8 +179,6 @@ class MqttSource:
         if len(waiting) >= MOST_WAITING and not self._paused and (sock := client.socket()) is not None:
             self._paused = True
             asyncio.get_running_loop().remove_reader(sock)
-        if waiting:
-            self._arrived.set()
 
     def _to_write(self, _client: mqtt.Client, _userdata: Any, _sock: Any) -> None:
         """Several acknowledgements in a row are written in one go."""
@@ -209,7 +206,7 @@ class MqttSource:
     def _look(self) -> None:
         """Once a second: keep-alive, and whether the broker still answers."""
         client = self._client
-        if client is None or self._lost is not None:
+        if client is None or self._waiting.lost is not None:
             return
         try:
             code = client.loop_misc()
@@ -228,22 +225,15 @@ class MqttSource:
             loop.remove_writer(sock)
 
     def _lose(self, why: str) -> None:
-        if self._lost is None:
-            self._lost = why
+        self._waiting.lose(why)
         if self._subscribed is not None and not self._subscribed.done():
-            self._subscribed.set_exception(SourceLost(self._lost))
-        self._arrived.set()
+            self._subscribed.set_exception(SourceLost(why))
 
     # --- what the loop calls
 
     async def deliveries(self) -> AsyncGenerator[Sequence[Delivery], None]:
         while True:
-            while not self._waiting:
-                if self._lost is not None:
-                    raise SourceLost(self._lost)
-                self._arrived.clear()
-                await self._arrived.wait()
-            taken, self._waiting = self._waiting, []
+            taken = await self._waiting.taken()
             if self._paused and self._client is not None and (sock := self._client.socket()) is not None:
                 self._paused = False
                 asyncio.get_running_loop().add_reader(sock, self._readable)
@@ -252,7 +242,7 @@ class MqttSource:
     def acknowledge(self, deliveries: Sequence[Delivery]) -> None:
         """Acknowledge what came with this connection; the broker sends the rest again anyway."""
         client = self._client
-        if client is None or self._lost is not None:
+        if client is None or self._waiting.lost is not None:
             return
         for delivery in deliveries:
             token = delivery.token

@@ -14,6 +14,7 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from ingest.clock import Clock
 from ingest.source import Delivery, SourceLost
+from ingest.waiting import Waiting
 
 MOST_AT_ONCE = 65_536
 MOST_WAITING = 4 * 1024 * 1024
@@ -47,11 +48,9 @@ class SerialSource:
         self.name = f"serial:{settings.port}"
         self._settings, self._clock = settings, clock
         self._line: serial.Serial | None = None
-        self._waiting: list[Delivery] = []
+        self._waiting = Waiting()
         self._bytes = 0
         self._paused = False
-        self._arrived = asyncio.Event()
-        self._lost: str | None = None
         self._skipping = False
         self._opened = False
 
@@ -63,8 +62,8 @@ class SerialSource:
             )
         except (OSError, ValueError) as e:  # SerialException is an OSError
             raise SourceLost(f"the serial line {s.port} cannot be opened: {e}") from e
-        self._lost, self._skipping, self._opened = None, s.skip_first_line, True
-        self._waiting, self._bytes, self._paused = [], 0, False
+        self._skipping, self._opened = s.skip_first_line, True
+        self._waiting, self._bytes, self._paused = Waiting(), 0, False
         asyncio.get_running_loop().add_reader(self._line.fileno(), self._readable)
         return self
 
@@ -77,12 +76,8 @@ class SerialSource:
 
     async def deliveries(self) -> AsyncGenerator[Sequence[Delivery], None]:
         while True:
-            while not self._waiting:
-                if self._lost is not None:
-                    raise SourceLost(self._lost)
-                self._arrived.clear()
-                await self._arrived.wait()
-            pieces, self._waiting, self._bytes = self._waiting, [], 0
+            pieces = await self._waiting.taken()
+            self._bytes = 0
             if self._paused and self._line is not None:
                 self._paused = False
                 asyncio.get_running_loop().add_reader(self._line.fileno(), self._readable)
@@ -97,9 +92,8 @@ class SerialSource:
         try:
             data = self._line.read(MOST_AT_ONCE)
         except (OSError, TypeError) as e:  # pyserial raises TypeError where the device went away while it was read
-            self._lost = f"the serial line {self._settings.port} is gone: {e}"
             loop.remove_reader(self._line.fileno())
-            self._arrived.set()
+            self._waiting.lose(f"the serial line {self._settings.port} is gone: {e}")
             return
         if self._skipping:
             ends = [i for i in (data.find(b"\n"), data.find(b"\r")) if i >= 0]
@@ -110,11 +104,10 @@ class SerialSource:
             return
         s, opened = self._settings, self._opened
         self._opened = False
-        self._waiting.append(
+        self._waiting.put(
             Delivery(self.name, s.battery, s.format, data, self._clock.wall_ms(), self._clock.monotonic_ms(), whole=False, opened=opened)
         )
         self._bytes += len(data)
         if self._bytes >= MOST_WAITING:
             self._paused = True
             loop.remove_reader(self._line.fileno())
-        self._arrived.set()

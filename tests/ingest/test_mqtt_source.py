@@ -91,7 +91,7 @@ async def test_what_is_not_acknowledged_comes_again_on_reconnect_and_only_then(b
         first = await taken(source, 6)
         source.acknowledge(first[:2])
         await asyncio.sleep(1.2)
-        assert source._waiting == []
+        assert source._waiting.deliveries == []
     async with source:
         again = await taken(source, 4)
         source.acknowledge(first)  # of a connection that is gone: must not be sent
@@ -104,7 +104,7 @@ async def test_what_is_not_acknowledged_comes_again_on_reconnect_and_only_then(b
         await asyncio.sleep(0.2)
     async with source:
         await asyncio.sleep(0.3)
-        assert source._waiting == []
+        assert source._waiting.deliveries == []
 
 
 @VERSIONS
