@@ -7,17 +7,16 @@ state must be read; committing is the loop's.
 
 from collections.abc import Iterable, Iterator, Mapping
 from heapq import merge
-from typing import NamedTuple
 
 from analytics import keep
 from analytics.assessment import AlertEvent, Assessment, Outcome
 from analytics.batch import Batch, Checkpoint
 from analytics.battery import Battery
-from analytics.core import State, begin, step
-from analytics.fold import FIRST_TICK_MS, silence
+from analytics.core import begin, step
+from analytics.fold import FIRST_TICK_MS
 from analytics.reading import Note, Reading, on_the_grid
 from ingest.lives import NEWEST_OF_TIME, Kept, Live, key_of
-from ingest.reconcile import going_on, overtaken, standing
+from ingest.reconcile import standing
 
 CHECKPOINT_READINGS = 500
 """Judgement: folding them again takes 10 ms at a start, and a checkpoint of 2 kB costs 4 bytes a reading."""
@@ -31,16 +30,6 @@ MOST_OVER = 1_000
 """Judgement: nobody has had so many alerts of a battery since one began that still stands."""
 REFOLD_PART = 5_000
 """Readings refolded in one commit, so that a long refold neither fills memory nor holds the database."""
-
-
-class Step(NamedTuple):
-    """One folded input with the state after it."""
-
-    given: Reading | Note
-    state: State
-    outcome: Outcome
-    events: list[Outcome]
-    """Outcomes with events, of the input and of the ticks before it."""
 
 
 class Folding:
@@ -64,7 +53,7 @@ class Folding:
             return None
         live, from_ms = self._from_checkpoint(battery, None)
         happened: list[Outcome] = []
-        for done in self._folded(live, self._inputs(battery_id, from_ms)):
+        for done in live.folded(self._inputs(battery_id, from_ms)):
             live.since += 1
             happened += done.events
         # Known to the ledger already, unless the rules are newer than the history: then they are told as a backlog.
@@ -88,7 +77,7 @@ class Folding:
         live.told = {i: alert for i, alert in {**live.told, **active}.items() if i not in stands and i not in ended}
         if stands.keys() - active.keys():
             live.ended = {i: at_ms for i, at_ms in self._over(battery_id).items() if i in stands}
-        batch.late_events.extend(_otherwise(live, max(live.ticked_ms, live.newest[0])))
+        batch.late_events.extend(live.otherwise(max(live.ticked_ms, live.newest[0])))
 
     def _over(self, battery_id: str) -> dict[str, int]:
         """The alerts whose end was told, and when it was. Reads the store."""
@@ -110,40 +99,6 @@ class Folding:
         readings: Iterable[Reading | Note] = self.store.readings(battery_id, from_ms)
         notes: Iterable[Reading | Note] = self.store.notes(battery_id, from_ms)
         return merge(readings, notes, key=key_of)
-
-    def _folded(self, live: Live, inputs: Iterable[Reading | Note]) -> Iterator[Step]:
-        """Fold inputs that are in order, with the ticks before each."""
-        for given in inputs:
-            happened = self._tick_to(live, given.at_ms)
-            live.state, outcome = step(live.state, given)
-            if outcome.events:
-                happened.append(outcome)
-            self._moved(live, given)
-            yield Step(given, live.state, outcome, happened)
-
-    @staticmethod
-    def _moved(live: Live, given: Reading | Note) -> None:
-        live.base = live.state
-        live.newest = key_of(given)
-        if type(given) is Reading:
-            live.ticked_ms = given.at_ms
-        live.base_ticked_ms = live.ticked_ms
-
-    @staticmethod
-    def _tick_to(live: Live, until_ms: int) -> list[Outcome]:
-        """Fold the ticks of a silence up to (not with) a time; the outcomes with events."""
-        last_ms = live.state.last_ms
-        if last_ms is None or (until_ms - live.ticked_ms <= FIRST_TICK_MS and until_ms - last_ms <= FIRST_TICK_MS):
-            return []
-        happened = []
-        for tick in silence(live.state.battery.id, last_ms, until_ms):
-            if tick.at_ms > live.ticked_ms:
-                live.state, outcome = step(live.state, tick)
-                live.ticked_ms = tick.at_ms
-                if outcome.events:
-                    happened.append(outcome)
-                    live.over_ms.update((event.alert_id, event.at_ms) for event in outcome.events if event.kind == "ended")
-        return happened
 
     # --- in order
 
@@ -186,7 +141,7 @@ class Folding:
         batch.notes.append(note)
         self._through_silence(live, note.at_ms, batch, now_ms)
         live.state, outcome = step(live.state, note)
-        self._moved(live, note)
+        live.moved(note)
         self._news(live, outcome.assessment, batch)
         self._happened(live, outcome, batch, now_ms)
         self._settle(live, note.at_ms, batch, now_ms)
@@ -204,7 +159,7 @@ class Folding:
         over_ms, live.over_ms = live.over_ms, {}
         if ahead is not None:
             live.state, live.ticked_ms = live.base, live.base_ticked_ms
-        for outcome in self._tick_to(live, at_ms):
+        for outcome in live.tick_to(at_ms):
             self._happened(live, outcome, batch, now_ms)
         if ahead is not None:
             live.told.update(standing(ahead))
@@ -214,7 +169,7 @@ class Folding:
     def _settle(self, live: Live, at_ms: int, batch: Batch, now_ms: int) -> None:
         """After an input or ticks: tell what turns out otherwise than it was told."""
         ended = {event.alert_id for event in (*batch.events, *batch.late_events) if event.kind == "ended"}
-        events = [event for event in _otherwise(live, at_ms) if event.kind != "ended" or event.alert_id not in ended]
+        events = [event for event in live.otherwise(at_ms) if event.kind != "ended" or event.alert_id not in ended]
         self._tell(live, events, batch, now_ms)
         if live.state is live.base:  # what is over after an input stays over, unlike what ticks end
             stands = standing(live.state)
@@ -235,7 +190,7 @@ class Folding:
 
     def tick(self, live: Live, now_ms: int, batch: Batch) -> None:
         """Time went by: fold the ticks of a silence up to now."""
-        for outcome in self._tick_to(live, now_ms):
+        for outcome in live.tick_to(now_ms):
             self._tell(live, outcome.events, batch, now_ms)
             self._news(live, outcome.assessment, batch)
         if live.told or live.ended:
@@ -245,21 +200,13 @@ class Folding:
 
     def checkpoints(self) -> list[Checkpoint]:
         """Those that are due."""
-        made = [self._checkpoint(live) for live in map(self.lives.get, self.due) if live is not None]
+        made = [live.checkpoint() for live in map(self.lives.get, self.due) if live is not None]
         self.due.clear()
         return [checkpoint for checkpoint in made if checkpoint is not None]
 
     def all_due(self) -> None:
         """The service stops: what moved since its last checkpoint gets one, so that the next start has nothing to fold."""
         self.due.update(battery_id for battery_id, live in self.lives.items() if live.since)
-
-    @staticmethod
-    def _checkpoint(live: Live) -> Checkpoint | None:
-        """None while history holds more than the state does."""
-        if live.refold_ms is not None or live.newest[0] < 0:
-            return None
-        live.since, live.checkpoint_ms = 0, live.newest[0]
-        return Checkpoint(live.base.battery.id, live.newest[0], keep.dumps(live.base))
 
     # --- late
 
@@ -316,7 +263,7 @@ class Folding:
         batch, over = Batch(), self._over(battery_id)
         ended: set[str] = set()
         newest: Assessment | None = None
-        for done in self._folded(live, self._inputs(battery_id, begin_ms)):
+        for done in live.folded(self._inputs(battery_id, begin_ms)):
             live.since += 1
             if done.given.at_ms >= from_ms:
                 if type(done.given) is Reading:
@@ -324,33 +271,23 @@ class Folding:
                 ended |= _tell_late(done.events, batch, over)
                 newest = done.outcome.assessment
             if live.since >= self._refold_part:
-                made = self._checkpoint(live)
+                made = live.checkpoint()
                 if made is not None:
                     batch.checkpoints.append(made)
                 yield batch
                 batch = Batch()
         if newest is not None:  # of the last part only: what was believed on the way there is no news to anybody
             self._news(live, newest, batch)
-        ended |= _tell_late(self._tick_to(live, old.ticked_ms + 1), batch, over)
+        ended |= _tell_late(live.tick_to(old.ticked_ms + 1), batch, over)
         live.told = {**old.told, **standing(old.state)}
         self._compare(live, ended, batch)
         live.goes_on(old)
-        made = self._checkpoint(live)
+        made = live.checkpoint()
         if made is not None:
             batch.checkpoints.append(made)
         yield batch
         self.lives[battery_id] = live
         self._late.discard(battery_id)
-
-
-def _otherwise(live: Live, at_ms: int) -> list[AlertEvent]:
-    """What was told of alerts and the state, folded up to `at_ms`, does not bear out. With that it is decided."""
-    again = going_on(live.ended, live.state, at_ms)
-    events = [*overtaken(live.told, live.state, at_ms), *again]
-    live.told = {alert_id: alert for alert_id, alert in live.told.items() if alert.began_ms > at_ms}
-    for event in again:
-        del live.ended[event.alert_id]
-    return events
 
 
 def _tell_late(happened: Iterable[Outcome], batch: Batch, over: Mapping[str, int]) -> set[str]:

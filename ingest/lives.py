@@ -1,13 +1,19 @@
-"""One battery while the service runs: its state, how far it is folded, and what must be readable to bring it back. No folding here."""
+"""One battery while the service runs: its state, how far it is folded, and what must be readable to bring it back.
 
-from collections.abc import Iterator, Sequence
-from typing import Protocol
+It folds what it is given and the ticks of the silences between; which inputs come, and in which order, is decided in ingest/folding.py.
+"""
 
-from analytics.assessment import Anchor, Details, Untold
+from collections.abc import Iterable, Iterator, Sequence
+from typing import NamedTuple, Protocol
+
+from analytics import keep
+from analytics.assessment import AlertEvent, Anchor, Details, Outcome, Untold
+from analytics.batch import Checkpoint
 from analytics.battery import Battery
-from analytics.core import State
+from analytics.core import State, step
+from analytics.fold import FIRST_TICK_MS, silence
 from analytics.reading import Note, Reading
-from ingest.reconcile import Told
+from ingest.reconcile import Told, going_on, overtaken
 
 Key = tuple[int, int, int]
 """(time, 0 for a reading or 1 for a note, sequence): the order of the fold."""
@@ -30,6 +36,16 @@ class Kept(Protocol):
 
     def alerts(self, battery_id: str | None = None, *, active: bool | None = None, limit: int = 100) -> Sequence[Told]:
         """Alerts that were told, the newest first; `active`: those that have not ended."""
+
+
+class Step(NamedTuple):
+    """One folded input with the state after it."""
+
+    given: Reading | Note
+    state: State
+    outcome: Outcome
+    events: list[Outcome]
+    """Outcomes with events, of the input and of the ticks before it."""
 
 
 class Live:
@@ -86,6 +102,55 @@ class Live:
     def goes_on(self, before: "Live") -> None:
         """In place of another life of the same battery: what was heard of it was heard."""
         self.heard_ms, self.lag_ms, self.last = before.heard_ms, before.lag_ms, before.last
+
+    def folded(self, inputs: Iterable[Reading | Note]) -> Iterator[Step]:
+        """Fold inputs that are in order, with the ticks before each."""
+        for given in inputs:
+            happened = self.tick_to(given.at_ms)
+            self.state, outcome = step(self.state, given)
+            if outcome.events:
+                happened.append(outcome)
+            self.moved(given)
+            yield Step(given, self.state, outcome, happened)
+
+    def moved(self, given: Reading | Note) -> None:
+        """The state has just been folded up to this input."""
+        self.base = self.state
+        self.newest = key_of(given)
+        if type(given) is Reading:
+            self.ticked_ms = given.at_ms
+        self.base_ticked_ms = self.ticked_ms
+
+    def tick_to(self, until_ms: int) -> list[Outcome]:
+        """Fold the ticks of a silence up to (not with) a time; the outcomes with events."""
+        last_ms = self.state.last_ms
+        if last_ms is None or (until_ms - self.ticked_ms <= FIRST_TICK_MS and until_ms - last_ms <= FIRST_TICK_MS):
+            return []
+        happened = []
+        for tick in silence(self.state.battery.id, last_ms, until_ms):
+            if tick.at_ms > self.ticked_ms:
+                self.state, outcome = step(self.state, tick)
+                self.ticked_ms = tick.at_ms
+                if outcome.events:
+                    happened.append(outcome)
+                    self.over_ms.update((event.alert_id, event.at_ms) for event in outcome.events if event.kind == "ended")
+        return happened
+
+    def otherwise(self, at_ms: int) -> list[AlertEvent]:
+        """What was told of alerts and the state, folded up to `at_ms`, does not bear out. With that it is decided."""
+        again = going_on(self.ended, self.state, at_ms)
+        events = [*overtaken(self.told, self.state, at_ms), *again]
+        self.told = {alert_id: alert for alert_id, alert in self.told.items() if alert.began_ms > at_ms}
+        for event in again:
+            del self.ended[event.alert_id]
+        return events
+
+    def checkpoint(self) -> Checkpoint | None:
+        """Up to the newest input; None while history holds more than the state does."""
+        if self.refold_ms is not None or self.newest[0] < 0:
+            return None
+        self.since, self.checkpoint_ms = 0, self.newest[0]
+        return Checkpoint(self.base.battery.id, self.newest[0], keep.dumps(self.base))
 
 
 def same_sample(a: Reading, b: Reading) -> bool:
