@@ -259,8 +259,8 @@ def checked(model: Model, belief: Belief, at_ms: int, voltage_v: float) -> Belie
 
     While the sensor speaks, one of two voltmeters must be wrong then: the doubt spans both, and the sensor's next voltages decide.
     """
-    f, slot, habit, marks = belief.filter, belief.slot, belief.habit, belief.marks
-    if f is None or slot is None or habit is None:
+    _, told, f, slot, habit, marks, _ = belief
+    if told is None or f is None or slot is None or habit is None:
         return belief
     silent_ms = at_ms - slot.last_ms
     silent = _is_gap(habit, silent_ms)
@@ -280,9 +280,8 @@ def checked(model: Model, belief: Belief, at_ms: int, voltage_v: float) -> Belie
         marks = changed(marks, rest_moved=marks.rest_moved + moved)
         if abs(surprise) > UNSEEN:
             f = doubted(f, 0.5 * moved * moved)
-    ah = 0.0 if habit.blind else slot.ah
-    before, after = (between(model, g, slot.last_ms - slot.begin_ms, ah) for g in (counted, f))
-    anchor = Anchor("check", at_ms, 100 * before, 100 * after, surprise)
+    after = between(model, f, slot.last_ms - slot.begin_ms, 0.0 if habit.blind else slot.ah)
+    anchor = Anchor("check", at_ms, 100 * told, 100 * after, surprise)
     return Belief(at_ms if silent else belief.at_ms, after, f, slot, habit, marks, anchor)
 
 
