@@ -29,13 +29,16 @@ def judge(view: View, standing: bool) -> Judgement:
         return None
     if another_found(view):
         return None  # the same step, named for what it looks like
-    typed = anchor.kind == "check"
+    typed, counted = anchor.kind == "check", view.span is None or view.span.current_a is not None
+    if moved > 0 and not (typed or counted):
+        return None  # nobody counted: such a rise is asked about as another battery, or a charge unseen
+    before = "the sensor" if typed else "the charge counted by the current sensor" if counted else "what was seen until then"
     return Finding(
         "sensor_disagrees",
         "medium",
-        "Voltmeter and sensor contradict each other" if typed else "Count and voltage contradict each other",
+        "Voltmeter and sensor contradict each other" if typed else f"{'Count and voltage' if counted else 'Its voltages'} contradict each other",
         f"On {on_day(anchor.at_ms)} {KINDS[anchor.kind]} said {anchor.after_pct:.0f} %, "
-        f"{'the sensor' if typed else 'the charge counted by the current sensor'} said {anchor.before_pct:.0f} %: too far apart to be chance.",
+        f"{before} said {anchor.before_pct:.0f} %: too far apart to be chance.",
         f"The battery is taken to be {charge_with_interval(view)}. Another battery, another chemistry than declared, a load past the shunt "
         "or a faulty sensor would explain it.",
         ("Measure again, at rest and across the battery's own terminals, and compare with what the sensor shows. " if typed else "")

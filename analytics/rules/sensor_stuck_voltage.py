@@ -24,13 +24,16 @@ def judge(view: View, standing: bool) -> Judgement:
         return None
     if view.ticked and not standing:
         return None
+    drawn_ah = seen.same_v_out_ah
+    why = f", while {drawn_ah:.1f} Ah were drawn" if drawn_ah >= drawn else "; warmth alone moves a battery's voltage by more"
     return Finding(
         "sensor_stuck_voltage",
         "medium",
         "The voltmeter repeats itself",
         f"The voltage has read {seen.same_v:.2f} V without the slightest change for {lasting(since_ms / HOUR_MS)}, since "
-        f"{on_day(seen.same_v_ms)}, while {seen.same_v_out_ah:.1f} Ah were drawn.",
-        "Whether the battery is low cannot be told from this voltmeter.",
+        f"{on_day(seen.same_v_ms)}{why}.",
+        "Whether the battery is low cannot be told from this voltmeter."
+        + (" Or it is well, and the current sensor shows a current that does not flow." if drawn_ah >= drawn else ""),
         "Measure the voltage by hand, note it, and check the sensor's connection to the battery.",
         "",
         (("voltage_v", round(seen.same_v, 3)), ("since_ms", seen.same_v_ms), ("drawn_ah", round(seen.same_v_out_ah, 2))),

@@ -43,7 +43,14 @@ def judge(view: View, standing: bool) -> Judgement:
 
 def _finding(view: View, load: Load, priority: str) -> Finding:
     left = days_left(view, load)
-    remaining = "" if left is None else f" That leaves about {lasting(24 * left)} until {view.battery.limit_pct:.0f} %."
+    limit = f"{view.battery.limit_pct:.0f} %"
+    remaining = (
+        ""
+        if left is None
+        else f" That leaves about {lasting(24 * left)} until {limit}."
+        if left
+        else f" The limit of {limit} is passed already."
+    )
     error_a = (load.high_a - load.low_a) / 2
     return Finding(
         "standing_load",

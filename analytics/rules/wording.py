@@ -50,7 +50,8 @@ def on_day(at_ms: int) -> str:
 def lasting(hours: float) -> str:
     """`50 minutes`, `7 hours`, `3 days`."""
     if hours < 1.5:
-        return f"{max(1, round(hours * 60))} minutes"
+        minutes = max(1, round(hours * 60))
+        return f"{minutes} minute{'s' if minutes > 1 else ''}"
     if hours < 48:
         return f"{round(hours)} hours"
     return f"{round(hours / 24)} days"

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from analytics.trend.forecast import forecast_of, standing_load_of
+from analytics.trend.forecast import forecast_of, offset_of, standing_load_of
 from analytics.trend.level import charge_of
 from analytics.trend.memory import BIN_H, BINS, DAYS, HOUR_MS, OLD_DAYS, Hour, TrendMemory
-from analytics.trend.points import daily_slope, quick_slope
+from analytics.trend.points import QUICK, daily_slope, quick_slope
 from analytics.value import changed
 
 if TYPE_CHECKING:
+    from analytics.assessment import Load
     from analytics.view import View
 
 REAL_CHARGE_H = 3.0
@@ -21,6 +22,11 @@ FULL_H = 10.0
 """Judgement: a night on a charger is a full charge, where nothing else tells."""
 JUMP_PCT = 15.0
 """Judgement: a rest voltage that is up by so much from one day to the next without a charge is another battery, or a charge unseen."""
+LEFT_ON_H = 3
+"""Judgement: who works in a parked vehicle for an hour or two switches off again; 4 A of 100 Ah leave less than half a day."""
+SUNLESS, KNOWN = 1 / 8, 1.1
+"""Judgement: less sun than an eighth of the load is what a charger of some weeks ago left in the pattern; a load that the pattern holds to
+a tenth did not come lately, and a shunt's offset never did."""
 EMPTY = 40
 """Step of the model's grid (400) below which an empty battery's voltage comes and goes with the cold: a tenth. Judgement."""
 
@@ -40,8 +46,28 @@ def hour_over(view: View, memory: TrendMemory, at_h: int) -> TrendMemory:
         memory = changed(memory, day_v=hour.top_v)
     if at_h // 24 != memory.day:
         memory = _day_over(view, memory, at_h // 24)
-    load, forecast = standing_load_of(view, memory, hour), forecast_of(view, memory)
+    load = standing_load_of(view, memory, hour)
+    forecast = forecast_of(view, _going_on(view, memory, load))
     return changed(memory, hour=Hour(at_h, None if block_over else hour.top_v), load=load, forecast=forecast)
+
+
+def _going_on(view: View, memory: TrendMemory, load: Load | None) -> TrendMemory:
+    """What the forecast is made from. In storage a load that came and has not stopped for hours was left on: it goes on at every hour
+    without sun, and what the pattern and rest voltages know of the days before it came says nothing of it."""
+    if load is None or load.basis != "current" or view.use.mode != "stored" or len(memory.load_ah) != BINS:
+        return memory
+    offset_a, doubt_a = offset_of(view)
+    charged = memory.charged_ms is not None and memory.charged_ms > load.since_ms
+    if charged or view.now_ms - load.since_ms < LEFT_ON_H * HOUR_MS or load.current_a < 3 * doubt_a:
+        return memory
+    left_a, pattern = load.current_a - offset_a, zip(memory.load_ah, memory.sun_ah, strict=True)
+    loads = tuple([max(a, left_a) if sun_a < SUNLESS * left_a else a for a, sun_a in pattern])
+    if sum(loads) < KNOWN * sum(memory.load_ah):
+        return memory
+    since = tuple([point for point in memory.points if point[0] * 24 * HOUR_MS >= load.since_ms])
+    if len(since) >= QUICK:
+        return changed(memory, load_ah=loads)
+    return changed(memory, load_ah=loads, points=since if len(since) > 1 else (), slope=None)
 
 
 def _charged(view: View, memory: TrendMemory, hour: Hour) -> TrendMemory:

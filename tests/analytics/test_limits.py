@@ -44,7 +44,7 @@ HIGH_V = absorption_high_v(AGM)
 def test_times_and_currents_in_words_turn_at_their_limits() -> None:
     """Minutes below an hour and a half, hours below two days; milliamperes below one ampere, in tens from a hundred on."""
     assert [lasting(h) for h in (1.49, 1.5, 47.9, 48.0)] == ["89 minutes", "2 hours", "48 hours", "2 days"]
-    assert [ahead(NOON_MS + ms, NOON_MS) for ms in (MINUTE - 1, MINUTE, 2 * DAY)] == ["now", "in 1 minutes", "in 2 days"]
+    assert [ahead(NOON_MS + ms, NOON_MS) for ms in (MINUTE - 1, MINUTE, 2 * DAY)] == ["now", "in 1 minute", "in 2 days"]
     assert [amperes(a) for a in (0.999, 1.0, -1.0, 0.1, 0.099, 0.124)] == ["1000 mA", "1.0 A", "-1.0 A", "100 mA", "99 mA", "120 mA"]
     assert [span_of(m * MINUTE) for m in (89, 90, 48 * 60 - 1, 48 * 60)] == ["89 minutes", "1.5 hours", "48.0 hours", "2 days"]
 

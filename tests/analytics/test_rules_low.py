@@ -68,6 +68,30 @@ def test_a_slow_drain_alarms_once_below_the_limit() -> None:
     assert kinds(events, "low_voltage") == ["ended"]
 
 
+@pytest.mark.parametrize(("left_on_a", "at_least_h"), [(-4.0, 5), (-0.5, 48)])
+def test_a_load_left_on_in_storage_is_foreseen_within_hours(left_on_a: float, at_least_h: float) -> None:
+    """Five quiet days, then a load that stays: neither the days before it nor the hours in which it has not been seen yet say that it stops."""
+    truth, battery = simulated(0.93)
+    came_ms = START_MS + 5 * DAY_MS
+    _, events = folded(
+        battery, lived(truth, 5 * 86_400, -0.03, 300, START_MS), lived(truth, round(30 / -left_on_a * 3600), left_on_a, 300, came_ms)
+    )
+    alert = began(events, "forecast_low")
+    assert came_ms < alert.at_ms <= came_ms + 5 * HOUR_MS
+    below_ms = came_ms + (0.92 - 0.5) * 100 / -left_on_a * HOUR_MS
+    assert alert.at_ms + at_least_h * HOUR_MS <= below_ms
+    assert dict(alert.finding.evidence)["latest_h"] is not None
+
+
+def test_hours_of_work_in_a_parked_vehicle_are_not_a_load_left_on() -> None:
+    """4 A for two and a half hours: a person was there and switched off."""
+    truth, battery = simulated(0.93)
+    lives = [lived(truth, days * 86_400 + hours * 3600, amps, 300, START_MS + round(begins * HOUR_MS)) for days, hours, amps, begins in
+             [(5, 0, -0.03, 0), (0, 2.5, -4.0, 120), (1, 0, -0.03, 122.5)]]  # fmt: skip
+    _, events = folded(battery, *lives)
+    assert not kinds(events, "forecast_low")
+
+
 def test_the_limit_is_the_owners_if_he_names_one() -> None:
     """70 % set by hand alarms at 70 %."""
     truth, _ = simulated(0.8)

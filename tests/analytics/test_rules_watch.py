@@ -106,6 +106,7 @@ def test_a_swapped_battery_is_noticed_and_not_averaged() -> None:
     assert "note it as replaced" in finding.advice
     assert all(day >= swap_ms // DAY_MS for day, _ in state.trend.points)
     assert state.trend.slope is None or state.trend.slope[0] > -0.6
+    assert not kinds(events, "sensor_disagrees"), "told once, and there is no current sensor to accuse"
 
 
 def test_a_stuck_voltage_is_not_called_falling() -> None:
@@ -114,6 +115,12 @@ def test_a_stuck_voltage_is_not_called_falling() -> None:
     state, events = folded(battery, [Reading(battery.id, START_MS + i * 1_800_000, 12.5, None, 10.0) for i in range(1, 20 * 48)])
     assert not kinds(events, "forecast_low")
     assert "It does not fall towards its limit." in sentences(state)
+    _, events = folded(
+        battery, [Reading(battery.id, (state.last_ms or 0) + i * 1_800_000, 12.5, None, 10.0) for i in range(1, 3 * 48)], state=state
+    )
+    finding = began(events, "sensor_stuck_voltage").finding
+    assert finding.seen.endswith("since 1 November; warmth alone moves a battery's voltage by more.")
+    assert "current" not in finding.meaning
 
 
 def test_a_clock_that_jumps_two_years_ahead_makes_no_forecast_of_it() -> None:
