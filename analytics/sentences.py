@@ -26,7 +26,7 @@ def sentences_of(battery: Battery, assessment: Assessment, now_ms: int) -> tuple
     used = "in storage" if details.mode == "stored" else "in use"
     return (
         f"The battery is {charge_in_words(charge)}, {used}.",
-        _forecast(details, now_ms),
+        _forecast(details, charge, now_ms),
         *_load(battery, assessment),
         *_cold(battery, assessment, charge),
         *(_due(due, now_ms) for due in details.dues[:1]),
@@ -43,14 +43,15 @@ def charge_now(assessment: Assessment) -> Charge | None:
     return None if pct is None or low is None or high is None or high - low > WIDE_PCT else (pct, low, high)
 
 
-def _forecast(details: Details, now_ms: int) -> str:
+def _forecast(details: Details, charge: Charge | None, now_ms: int) -> str:
     forecast = details.forecast
     if forecast is None:
         return "Where it is heading cannot be judged yet."
     if forecast.basis.startswith("cannot judge"):
         return f"Where it is heading cannot be judged: {forecast.basis.partition(': ')[2]}."
     if forecast.earliest_ms is None:
-        return "It does not fall towards its limit."
+        low = charge is not None and charge[0] < forecast.limit_pct
+        return f"It is below its limit of {forecast.limit_pct:.0f} %." if low else "It does not fall towards its limit."
     if forecast.earliest_ms <= now_ms:
         return f"It may be below its limit of {forecast.limit_pct:.0f} % already."
     return f"It reaches its limit of {forecast.limit_pct:.0f} % {ahead(forecast.earliest_ms, now_ms)} at the earliest."
@@ -75,7 +76,10 @@ def _cold(battery: Battery, assessment: Assessment, charge: Charge | None) -> tu
         return ()
     if isinstance(point_c, float) and isinstance(margin_k, float) and charge is not None:
         coldest_c = min(t for t in (point_c + margin_k, assessment.temperature_c) if t is not None)
-        left_k = coldest_c - (freezing_point_c(kind, (charge[0] + charge[1]) / 2) or point_c)
+        freezes_c = freezing_point_c(kind, (charge[0] + charge[1]) / 2) or point_c
+        left_k = coldest_c - freezes_c
+        if left_k <= 0:
+            return (f"At {coldest_c:.0f} °C it may freeze: acid this weak does at about {freezes_c:.0f} °C.",)
         return (f"Freezing is {left_k:.0f} K away." if left_k < FAR_K else "Frost is no danger to it now.",)
     if assessment.temperature_c is None:
         return ("Whether it may freeze cannot be judged: no temperature is measured and no coldest night is noted.",)

@@ -110,14 +110,16 @@ def why(anchor: Anchor | None, now_ms: int) -> str:
     return f"Last made sure {since(max(0, now_ms - anchor.at_ms))} ago, when {cause} and that showed {anchor.after_pct:.0f} %; counted from there."
 
 
-def left(forecast: Forecast | None, now_ms: int, phase: str = "unknown") -> str:
-    """Time until the safe limit as a range. While it is being charged no forecast holds."""
+def left(forecast: Forecast | None, now_ms: int, phase: str = "unknown", pct: float | None = None) -> str:
+    """Time until the safe limit as a range. While it is being charged no forecast holds. `pct`: its charge, where that is told."""
     if phase in CHARGING:
         return "It is being charged: when it needs the next charge shows once it is left alone."
     if forecast is None:
         return "When it will need a charge cannot be told yet."
     if forecast.basis.startswith("cannot judge"):
         return f"When it will need a charge cannot be told: {forecast.basis.partition(':')[2].strip() or 'too little was seen'}."
+    if forecast.earliest_ms is None and pct is not None and pct < forecast.limit_pct:
+        return f"It is most likely below its limit of {forecast.limit_pct:.0f} %: charge it now."
     if forecast.earliest_ms is None:
         return f"It is not on its way to its limit of {forecast.limit_pct:.0f} %."
     if forecast.latest_ms is not None and forecast.latest_ms <= now_ms:
@@ -180,11 +182,12 @@ def words(battery: Battery, assessment: Assessment | None, now_ms: int, heard_ms
     quiet = silence(heard_ms, now_ms, battery.reading_interval_s)
     if assessment is None:
         return {"charge": "How full it is cannot be told yet.", "why": None, "left": None, "load": None, "doing": None, "silence": quiet}
-    details = assessment.details
+    details, low, high = assessment.details, assessment.state_of_charge_low_pct, assessment.state_of_charge_high_pct
+    pct = None if low is None or high is None or high - low > UNTOLD_PCT else assessment.state_of_charge_pct
     return {
         "charge": charge(assessment),
         "why": why(assessment.anchor, now_ms),
-        "left": left(details.forecast, now_ms, assessment.charge_phase),
+        "left": left(details.forecast, now_ms, assessment.charge_phase, pct),
         "load": standing(details.standing_load),
         "doing": PHASES.get(assessment.charge_phase, assessment.charge_phase),
         "silence": quiet,

@@ -33,7 +33,9 @@ def judge(view: View, standing: bool) -> Judgement:
             "Do not charge it. Bring it to a warm, ventilated place and look for cracks first.",
         )
     else:
-        title = f"Freezing is {max(0.0, freezing.margin_k):.0f} K away"
+        title = (
+            f"Freezing is {freezing.margin_k:.0f} K away" if freezing.margin_k > 0 else f"Would freeze at {freezing.temperature_c:.0f} °C"
+        )
         advice = "Charge it before the cold comes, or take it to a warmer place. If it may be frozen already, do not charge it."
     return Finding(
         "freezing",

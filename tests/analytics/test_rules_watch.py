@@ -57,6 +57,14 @@ def test_the_owners_interval_counts_before_the_learned_one() -> None:
     assert 22 * HOUR_MS < began(events, "silence").at_ms - START_MS - 3 * DAY_MS <= 24 * HOUR_MS
 
 
+def test_a_cold_that_is_expected_is_named() -> None:
+    """40 % freezes above -25 °C: what is expected is said, not that frost is nothing away, and it is not frozen yet."""
+    battery = agm(initial_state_of_charge_pct=40.0, coldest_expected_c=-25.0)
+    _, events = folded(battery, resting(battery, 2, 40, temperature_c=5.0))
+    finding = began(events, "freezing").finding
+    assert (finding.title, finding.priority) == ("Would freeze at -25 °C", "medium")
+
+
 @pytest.mark.parametrize(
     ("pct", "temperature_c", "priority"),
     [(25.0, -12.0, "medium"), (25.0, -20.0, "high"), (95.0, -20.0, None), (60.0, -12.0, None), (25.0, 2.0, None)],

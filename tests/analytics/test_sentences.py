@@ -43,6 +43,15 @@ def test_sentences_agree_with_the_newest_numbers_and_the_time_of_reading() -> No
     assert "is overdue by 3 days" in later[4]
 
 
+def test_below_the_limit_and_below_freezing_are_said_as_they_are() -> None:
+    """What stands below its limit is not said to be on no way to it, and no frost is less than nothing away."""
+    still = DETAILS._replace(forecast=Forecast(50.0, None, None, "rest voltage slope"))
+    assert sentences_of(agm(), about(61.0, still), START_MS)[1] == "It does not fall towards its limit."
+    said = sentences_of(agm(), about(40.0, still, celsius=-25.0), START_MS)
+    assert said[1] == "It is below its limit of 50 %."
+    assert said[3].startswith("At -25 °C it may freeze: acid this weak does at about -2")
+
+
 def test_before_the_first_judgement_nothing_is_said() -> None:
     """Nothing yet is nothing, and not a sentence about zero."""
     assert sentences_of(agm(), about(61.0, Details(0)), START_MS) == ()

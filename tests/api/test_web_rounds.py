@@ -220,6 +220,8 @@ def test_sentences_read_aloud() -> None:
     assert left(falling(-1, 3), NOW_MS) == "It may reach its limit of 50 % at any time now, and will within 3 days, if nothing changes."
     assert left(falling(-3, -1), NOW_MS) == "It is at or below its limit of 50 %: charge it now."
     assert left(Forecast(50, None, None, "charge balance"), NOW_MS) == "It is not on its way to its limit of 50 %."
+    low = left(Forecast(50, None, None, "charge balance"), NOW_MS, pct=49.0)
+    assert low == "It is most likely below its limit of 50 %: charge it now."
     assert left(Forecast(50, None, None, "cannot judge: no rest was seen"), NOW_MS).endswith("cannot be told: no rest was seen.")
     assert (
         standing(Load(0.06, 0.05, 0.07, NOW_MS, "current")) == "About 60 mA drain it while it rests, very likely between 50 mA and 70 mA."
