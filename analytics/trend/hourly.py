@@ -20,6 +20,8 @@ SETTLE_LEAD_H, SETTLE_LITHIUM_H = 24, 72
 """Judgement: surface charge of lead-acid fades within about a day (trade texts ask for up to 24 h), a full LiFePO4 cell for days."""
 FULL_H = 10.0
 """Judgement: a night on a charger is a full charge, where nothing else tells."""
+USED_C = 0.03
+"""Of the rated capacity in an hour. Judgement: three points of charge are the tenth of a volt that a line would take for a fall of days."""
 JUMP_PCT = 15.0
 """Judgement: a rest voltage that is up by so much from one day to the next without a charge is another battery, or a charge unseen."""
 LEFT_ON_H = 3
@@ -37,7 +39,7 @@ def hour_over(view: View, memory: TrendMemory, at_h: int) -> TrendMemory:
     if hour.at_h < 0 or at_h < hour.at_h:
         return changed(memory, hour=Hour(at_h), day=at_h // 24, day_v=None)
     if hour.heard_ms:
-        memory = _charged(view, memory, hour)
+        memory = _used(view, _charged(view, memory, hour), hour)
         if hour.in_as or hour.out_as:
             memory = _patterned(memory, hour)
         memory = _exposed(view, memory, hour)
@@ -80,6 +82,13 @@ def _charged(view: View, memory: TrendMemory, hour: Hour) -> TrendMemory:
     if memory.charged_h < REAL_CHARGE_H:
         return memory if memory.charged_h == 0 else changed(memory, charged_h=0.0)
     return changed(memory, charged_h=0.0, rest_after_ms=max(memory.rest_after_ms, end_ms + settle_h * HOUR_MS))
+
+
+def _used(view: View, memory: TrendMemory, hour: Hour) -> TrendMemory:
+    """After an hour's counted use the line through rest voltages begins anew: what was taken once is no fall that goes on."""
+    if not memory.points or (hour.out_as - hour.in_as) / 3600 < USED_C * view.model.capacity_ah:
+        return memory
+    return changed(memory, points=(), slope=None, quick=None, day_v=None)
 
 
 def _patterned(memory: TrendMemory, hour: Hour) -> TrendMemory:

@@ -84,10 +84,10 @@ def test_a_load_left_on_in_storage_is_foreseen_within_hours(left_on_a: float, at
 
 
 def test_hours_of_work_in_a_parked_vehicle_are_not_a_load_left_on() -> None:
-    """4 A for two and a half hours: a person was there and switched off."""
+    """4 A for two and a half hours: somebody switched off again. It neither goes on, nor do the rest voltages before and after it fall."""
     truth, battery = simulated(0.93)
-    lives = [lived(truth, days * 86_400 + hours * 3600, amps, 300, START_MS + round(begins * HOUR_MS)) for days, hours, amps, begins in
-             [(5, 0, -0.03, 0), (0, 2.5, -4.0, 120), (1, 0, -0.03, 122.5)]]  # fmt: skip
+    lives = [lived(truth, round(lasts_h * 3600), amps, 300, START_MS + round(begins_h * HOUR_MS)) for lasts_h, amps, begins_h in
+             [(120, -0.03, 0), (2.5, -4.0, 120), (120, -0.03, 122.5)]]  # fmt: skip
     _, events = folded(battery, *lives)
     assert not kinds(events, "forecast_low")
 
