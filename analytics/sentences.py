@@ -49,9 +49,10 @@ def _forecast(details: Details, charge: Charge | None, now_ms: int) -> str:
         return "Where it is heading cannot be judged yet."
     if forecast.basis.startswith("cannot judge"):
         return f"Where it is heading cannot be judged: {forecast.basis.partition(': ')[2]}."
+    if charge is not None and charge[0 if forecast.earliest_ms is None else 2] < forecast.limit_pct:
+        return f"It is below its limit of {forecast.limit_pct:.0f} %."
     if forecast.earliest_ms is None:
-        low = charge is not None and charge[0] < forecast.limit_pct
-        return f"It is below its limit of {forecast.limit_pct:.0f} %." if low else "It does not fall towards its limit."
+        return "It does not fall towards its limit."
     if forecast.earliest_ms <= now_ms:
         return f"It may be below its limit of {forecast.limit_pct:.0f} % already."
     return f"It reaches its limit of {forecast.limit_pct:.0f} % {ahead(forecast.earliest_ms, now_ms)} at the earliest."

@@ -21,7 +21,7 @@ SETTLE_LEAD_H, SETTLE_LITHIUM_H = 24, 72
 FULL_H = 10.0
 """Judgement: a night on a charger is a full charge, where nothing else tells."""
 USED_C = 0.03
-"""Of the rated capacity in an hour. Judgement: three points of charge are the tenth of a volt that a line would take for a fall of days."""
+"""Of the rated capacity in an hour. Judgement: three points of charge are some 30 mV, which a line would take for a fall of days."""
 JUMP_PCT = 15.0
 """Judgement: a rest voltage that is up by so much from one day to the next without a charge is another battery, or a charge unseen."""
 LEFT_ON_H = 3
@@ -85,8 +85,14 @@ def _charged(view: View, memory: TrendMemory, hour: Hour) -> TrendMemory:
 
 
 def _used(view: View, memory: TrendMemory, hour: Hour) -> TrendMemory:
-    """After an hour's counted use the line through rest voltages begins anew: what was taken once is no fall that goes on."""
-    if not memory.points or (hour.out_as - hour.in_as) / 3600 < USED_C * view.model.capacity_ah:
+    """When a counted use is over, the line through rest voltages begins anew: what was taken once is no fall that goes on."""
+    least_a = USED_C * view.model.capacity_ah
+    if (
+        not memory.points
+        or memory.recent_a is None
+        or -memory.recent_a < least_a
+        or hour.out_as - hour.in_as > least_a * hour.heard_ms / 1000
+    ):
         return memory
     return changed(memory, points=(), slope=None, quick=None, day_v=None)
 

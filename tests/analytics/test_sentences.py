@@ -37,7 +37,7 @@ def test_sentences_agree_with_the_newest_numbers_and_the_time_of_reading() -> No
     assert said[-1] == "At this use its cycles last another 2 to more than 20 years; age and heat may end it sooner."
     later = sentences_of(agm(), about(40.0, current_a=-0.03, celsius=-20.0), START_MS + 4 * DAY_MS)
     assert later[0] == "The battery is 40 % charged (36 to 44 %), in storage."
-    assert later[1] == "It may be below its limit of 50 % already."
+    assert later[1] == "It is below its limit of 50 %."
     assert "hides it" in later[2]
     assert later[3].startswith("Freezing is ")
     assert "is overdue by 3 days" in later[4]
@@ -49,6 +49,11 @@ def test_below_the_limit_and_below_freezing_are_said_as_they_are() -> None:
     assert sentences_of(agm(), about(61.0, still), START_MS)[1] == "It does not fall towards its limit."
     said = sentences_of(agm(), about(40.0, still, celsius=-25.0), START_MS)
     assert said[1] == "It is below its limit of 50 %."
+    gone = DETAILS._replace(forecast=Forecast(50.0, START_MS, START_MS, "charge balance"))
+    assert [sentences_of(agm(), about(pct, gone), START_MS)[1] for pct in (40.0, 49.0)] == [
+        said[1],
+        "It may be below its limit of 50 % already.",
+    ]
     assert said[3].startswith("At -25 °C it may freeze: acid this weak does at about -2")
 
 
