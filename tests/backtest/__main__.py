@@ -67,6 +67,10 @@ def main() -> int:
         print(json.dumps({"winter": asdict(cold), "summers": asdict(warm), **{n: asdict(t) for n, t in blinded.items()}}, indent=1))
     else:
         _show(console, cold, warm)
+        both = totals([judged for name in (AS_IS, SUMMERS) for judged in fleets.get(name, [])])
+        console.print(
+            f"Winter and summers together: {both.false_per_month:.3f} false alarms per month of a vehicle that is healthy or on tour."
+        )
         _show_rules(console, cold, warm)
         _show_groups(console, fleets)
     if a.misses:
