@@ -48,7 +48,8 @@ def judge(view: View, standing: bool) -> Judgement:
         "silence",
         "medium" if near else "low",
         f"Silent for {lasting(silent_h)}",
-        f"Nothing has been heard since {on_day(span.end_ms)}, {lasting(silent_h)} ago; when last heard the battery was {charge_with_interval(view)} at {span.voltage_last_v:.2f} V.",
+        f"Nothing has been heard since {on_day(span.end_ms)}, {lasting(silent_h)} ago, then at {span.voltage_last_v:.2f} V. "
+        f"By all that is known the battery is {charge_with_interval(view)}.",
         meaning,
         "Look whether the sensor has power and signal; measure the voltage by hand and note it if that takes longer.",
         "",
