@@ -13,6 +13,7 @@ from analytics.charging.sessions import REGULATED, session_after
 from analytics.value import new
 
 if TYPE_CHECKING:
+    from analytics.battery import Battery
     from analytics.reading import Note
     from analytics.span import Span
     from analytics.view import View
@@ -22,6 +23,8 @@ __all__ = ["CHARGING", "ChargingMemory", "Held", "Session", "noted", "update"]
 EVERY_MS = 300_000
 STILL_CELL_V = 0.004
 """Judgement: a span that differs by less than 24 mV (six cells) from one of the last five minutes tells nothing new."""
+PULSE_LEAD_CELL_V, PULSE_LITHIUM_CELL_V = 0.5 / 6, 0.5 / 4
+"""Judgement: a pulse lifts a 12 V battery by more than half a volt above its last voltage; noise, sun and loads seldom do."""
 SILENT_MS = 1_800_000
 """Judgement: after half an hour of silence nothing that was held is known to be held still."""
 
@@ -42,12 +45,12 @@ def update(view: View, memory: ChargingMemory) -> ChargingMemory:
     jump_v = JUMP_CELL_V * battery.cells
     jumped = last_v is not None and abs(voltage_v - last_v) > jump_v and not _explained(view, memory, voltage_v, last_v)
     if jumped and (doubt_v is None or abs(voltage_v - doubt_v) > jump_v):
-        return memory._replace(doubt_v=round(voltage_v, 3), heard_ms=end_ms, pulse_score=_pulsed(memory, span))
+        return memory._replace(doubt_v=round(voltage_v, 3), heard_ms=end_ms, pulse_score=_pulsed(battery, memory, span))
     current_a = believed_a(span)
     pulsing = slow_a is not None and slow_a > 0.02 * battery.rated_capacity_ah
     slow_v, slow_a = _slow(memory, voltage_v, current_a, end_ms - heard_ms, fresh=silent or last_v is None)
     held = held_after(None if silent else held, voltage_v, slow_a, span, HELD_BAND_CELL_V * battery.cells)
-    score = _pulsed(memory, span) if score > 0 or span.voltage_high_v - voltage_v > 0.5 else 0.0
+    score = _pulsed(battery, memory, span) if score > 0 or span.voltage_high_v - voltage_v > _pulse_v(battery) else 0.0
     memory = new(ChargingMemory, (was, end_ms, round(voltage_v, 3), None, slow_v, slow_a, held, score, *rest))
     phase = phase_of(battery, memory, voltage_v, current_a, span)
     before = "charging" if pulsing else was
@@ -100,9 +103,13 @@ def _slow(
     return round(slow_v, 4), round(before + dt_ms / (dt_ms + 240_000) * (current_a - before), 3)
 
 
-def _pulsed(memory: ChargingMemory, span: Span) -> float:
+def _pulse_v(battery: Battery) -> float:
+    return (PULSE_LEAD_CELL_V if battery.kind.lead_acid else PULSE_LITHIUM_CELL_V) * battery.cells
+
+
+def _pulsed(battery: Battery, memory: ChargingMemory, span: Span) -> float:
     """Excursions of the voltage, counted and fading: a charger that pulses makes many an hour, a faulty sample one."""
     faded_ms = 0 if memory.heard_ms is None else span.end_ms - memory.heard_ms
     score = memory.pulse_score * max(0.0, 1.0 - faded_ms / 3_600_000)
-    high = memory.voltage_v is not None and span.voltage_high_v - memory.voltage_v > 0.5
+    high = memory.voltage_v is not None and span.voltage_high_v - memory.voltage_v > _pulse_v(battery)
     return round(score + (1.0 if high else 0.0), 2)

@@ -215,7 +215,7 @@ def test_candidates_are_weighed_and_sorted_with_reasons() -> None:
     a = answer(p)
     offered = [
         candidate("too long", length_mm=400.0),
-        candidate("turned round", length_mm=170.0, width_mm=350.0),
+        candidate("turned round", length_mm=180.0, width_mm=360.0, height_mm=200.0, weight_kg=45.0),
         candidate("too small", rated_capacity_ah=60.0, price=90.0),
         candidate("too weak", burst_limit_a=100.0),
         candidate("no sizes", length_mm=None, price=500.0),

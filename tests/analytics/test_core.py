@@ -2,7 +2,9 @@
 
 import json
 import zlib
+from dataclasses import replace
 
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -12,6 +14,7 @@ from analytics.chemistries import CHEMISTRIES
 from analytics.core import State, begin, step
 from analytics.fold import fold
 from analytics.reading import Note, Reading, Tick, on_the_grid
+from tests.backtest.fleet import used
 
 START_MS = 1_790_000_000_000
 
@@ -147,3 +150,28 @@ def test_details_are_never_old_and_follow_a_strong_current() -> None:
             state, outcome = step(state, Reading("heron", at_ms, volts, amps, 15.0))
             assert minute < 20 or at_ms - outcome.assessment.details.at_ms < most_min * 60_000
         assert state.details.at_ms > 0
+
+
+@pytest.mark.parametrize("number", [1, 2, 3])
+def test_twice_the_cells_at_twice_the_voltage_are_told_the_same(number: int) -> None:
+    """Two equal batteries in series carry the same charge (circuit law): a 24 V bank on tour is believed, and warned of, as its half is.
+
+    Flooded and lithium with an owner's table, AGM without one. Doubling is exact in binary numbers, so nothing may differ.
+    """
+    vehicle = used(number, 71, 3)
+    half = vehicle.battery
+    table = half.rest_voltage_table and tuple((pct, 2 * volts) for pct, volts in half.rest_voltage_table)
+    sensor = replace(half.sensor, voltage_offset_v=2 * half.sensor.voltage_offset_v)
+    states = [begin(half), begin(replace(half, cells=2 * half.cells, rest_voltage_table=table, sensor=sensor))]
+    lowest_pct = 100.0
+    for told in vehicle.life:
+        if told.reading is None:
+            continue
+        outcomes = []
+        for k, times in enumerate((1, 2)):
+            states[k], outcome = step(states[k], told.reading._replace(voltage_v=times * told.reading.voltage_v))
+            a = outcome.assessment
+            outcomes.append((a.state_of_charge_pct, a.state_of_charge_low_pct, a.charge_phase, [(e.rule, e.kind) for e in outcome.events]))
+        assert outcomes[0] == outcomes[1]
+        lowest_pct = min(lowest_pct, outcomes[0][0] or lowest_pct)
+    assert lowest_pct < 95
