@@ -106,7 +106,7 @@ class Battery:
         if self.chemistry not in CHEMISTRIES:
             raise DeclarationError("chemistry", self.chemistry, "one of " + ", ".join(CHEMISTRIES))
         if self.cells == 0 and not isinstance(self.cells, bool):
-            object.__setattr__(self, "cells", 6 if self.kind.lead_acid else 4)
+            object.__setattr__(self, "cells", self.kind.cells_12v)
         _within("rated_capacity_ah", self.rated_capacity_ah, 1, 5000, "ampere-hours from 1 to 5000")
         _within("rated_hours", self.rated_hours, 1, 120, "hours from 1 to 120")
         if isinstance(self.cells, bool) or not isinstance(self.cells, int) or not 1 <= self.cells <= 48:

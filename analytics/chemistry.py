@@ -86,6 +86,11 @@ class Chemistry:
     """Keys into analytics.cautions.CAUTIONS that always go with charging advice for this kind."""
 
     @property
+    def cells_12v(self) -> int:
+        """Cells in series of what is called a 12 V battery."""
+        return 6 if self.lead_acid else 4
+
+    @property
     def a_title(self) -> str:
         """The title with its article, for sentences: `an AGM lead-acid`."""
         return f"{'an' if self.title[0] in 'aeioAEIO' else 'a'} {self.title}"

@@ -14,7 +14,6 @@ from analytics.chemistry import Chemistry
 DARK_DAYS = 2.0
 """Judgement: two days in a row without useful sun are common even in summer, so the battery alone must carry two."""
 RATE_HOURS = 20.0
-CELLS_12V = {True: 6, False: 4}
 
 
 class Answer(NamedTuple):
@@ -126,7 +125,7 @@ def _dark_days(plan: Plan, planned_ah: float, sun_ah: float) -> float:
 
 
 def _cells(plan: Plan, kind: Chemistry) -> int:
-    return round(CELLS_12V[kind.lead_acid] * plan.nominal_v / 12)
+    return round(kind.cells_12v * plan.nominal_v / 12)
 
 
 def _strains(plan: Plan, kind: Chemistry) -> tuple[Strain, ...]:

@@ -93,7 +93,7 @@ def _suits_charger(c: Candidate, kind: Chemistry, plan: Plan) -> tuple[bool | No
         return False, f"the charger's {charger.current_a:.0f} A are too much for it (about {most_a / 1.6:.0f} A)"
     if charger.absorption_v is None:
         return None, "whether the charger suits cannot be said: its absorption voltage is not given"
-    cells = (6 if kind.lead_acid else 4) * plan.nominal_v / 12
+    cells = kind.cells_12v * plan.nominal_v / 12
     low, high = kind.absorption.low * cells, kind.absorption.high * cells
     if not low - 0.05 <= charger.absorption_v <= high + 0.05:
         return False, f"the charger's {charger.absorption_v:.1f} V do not suit it ({low:.1f} to {high:.1f} V)"

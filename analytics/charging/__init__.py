@@ -23,8 +23,8 @@ __all__ = ["CHARGING", "ChargingMemory", "Held", "Session", "noted", "update"]
 EVERY_MS = 300_000
 STILL_CELL_V = 0.004
 """Judgement: a span that differs by less than 24 mV (six cells) from one of the last five minutes tells nothing new."""
-PULSE_LEAD_CELL_V, PULSE_LITHIUM_CELL_V = 0.5 / 6, 0.5 / 4
-"""Judgement: a pulse lifts a 12 V battery by more than half a volt above its last voltage; noise, sun and loads seldom do."""
+PULSE_V = 0.5
+"""At 12 V. Judgement: a pulse lifts a battery by more than half a volt above its last voltage; noise, sun and loads seldom do."""
 SILENT_MS = 1_800_000
 """Judgement: after half an hour of silence nothing that was held is known to be held still."""
 
@@ -104,7 +104,7 @@ def _slow(
 
 
 def _pulse_v(battery: Battery) -> float:
-    return (PULSE_LEAD_CELL_V if battery.kind.lead_acid else PULSE_LITHIUM_CELL_V) * battery.cells
+    return PULSE_V / battery.kind.cells_12v * battery.cells
 
 
 def _pulsed(battery: Battery, memory: ChargingMemory, span: Span) -> float:

@@ -9,7 +9,7 @@ from analytics.charging.sessions import DRIVE_MS, all_at_once, is_full
 PLUGGED_MS = 16 * 3_600_000
 """Judgement: neither the sun nor an engine charges for so long without a break."""
 SUPPLY_V, SUPPLY_WITHIN_V = 13.8, 0.15
-"""For six cells: what fixed supplies are set to (common practice, no source)."""
+"""At 12 V: what fixed supplies are set to (common practice, no source)."""
 SOON_MS = 900_000
 """Judgement: an alternator gives what the battery takes, so it stands at its voltage at once; a charger first gives its one current."""
 CANNOT_TELL = "cannot tell"
@@ -52,9 +52,8 @@ def kind_of_charger(battery: Battery, session: Session, drives: int = 0) -> str:
 def _supply(battery: Battery, session: Session) -> bool:
     """Whether one voltage near that of a fixed supply has been held, as measured: such supplies do not follow the temperature."""
     held_v = session.absorption_v
-    supply_v, within_v = SUPPLY_V / 6 * battery.cells, SUPPLY_WITHIN_V / 6 * battery.cells
-    if not battery.kind.lead_acid:
-        supply_v, within_v = SUPPLY_V / 4 * battery.cells, SUPPLY_WITHIN_V / 4 * battery.cells
+    cells_12v = battery.kind.cells_12v
+    supply_v, within_v = SUPPLY_V / cells_12v * battery.cells, SUPPLY_WITHIN_V / cells_12v * battery.cells
     if held_v is None or session.float_ms >= 600_000 or abs(held_v - supply_v) > within_v:
         return False
     absorbing = (
