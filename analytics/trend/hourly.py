@@ -77,7 +77,7 @@ def _charged(view: View, memory: TrendMemory, hour: Hour) -> TrendMemory:
     end_ms = (hour.at_h + 1) * HOUR_MS
     if hour.charged:
         memory = changed(memory, charged_ms=end_ms, charged_h=memory.charged_h + 1, rest_after_ms=end_ms + 4 * HOUR_MS)
-        return memory if memory.charged_h < REAL_CHARGE_H else changed(memory, points=(), slope=None, quick=None, day_v=None)
+        return memory if memory.charged_h < REAL_CHARGE_H else _without_line(memory)
     settle_h = SETTLE_LEAD_H if view.model.lead else SETTLE_LITHIUM_H
     if memory.charged_h < REAL_CHARGE_H:
         return memory if memory.charged_h == 0 else changed(memory, charged_h=0.0)
@@ -94,6 +94,11 @@ def _used(view: View, memory: TrendMemory, hour: Hour) -> TrendMemory:
         or hour.out_as - hour.in_as > least_a * hour.heard_ms / 1000
     ):
         return memory
+    return _without_line(memory)
+
+
+def _without_line(memory: TrendMemory) -> TrendMemory:
+    """The line through rest voltages begins anew."""
     return changed(memory, points=(), slope=None, quick=None, day_v=None)
 
 
