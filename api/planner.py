@@ -148,15 +148,20 @@ class Planner:
     def _keep(self, scene: _Scene, person: Person, alert: Alert, verdict: Verdict, finding: Finding) -> int:
         if not verdict.tell:
             return 0
-        message = messages.in_units(messages.about(alert, verdict.kind, finding, scene.now_ms, self._name), person.temperature_unit)
-        for channel in self.channels.get(person.name, ()):
-            if verdict.digest:
+        if verdict.digest:
+            for channel in self.channels.get(person.name, ()):
                 self._into_digest(scene, person, channel, alert, verdict)
-            else:
-                spoken_of = [(alert.id, verdict.kind)]
-                ledger_deliveries.add(
-                    scene.connection, channel, verdict.kind, verdict.reason, message, scene.now_ms, verdict.due_ms, spoken_of
-                )
+            return 1
+        message = messages.about(alert, verdict.kind, finding, scene.now_ms, self._name)
+        return self._send(scene, person, verdict.kind, verdict.reason, message, verdict.due_ms, [(alert.id, verdict.kind)])
+
+    def _send(
+        self, scene: _Scene, person: Person, kind: str, reason: str, message: Message, due_ms: int, spoken_of: Sequence[tuple[str, str]]
+    ) -> int:
+        """One message on all of a person's channels."""
+        told = messages.in_units(message, person.temperature_unit)
+        for channel in self.channels.get(person.name, ()):
+            ledger_deliveries.add(scene.connection, channel, kind, reason, told, scene.now_ms, due_ms, spoken_of)
         return 1
 
     def _into_digest(self, scene: _Scene, person: Person, channel: str, alert: Alert, verdict: Verdict) -> None:
@@ -202,10 +207,7 @@ class Planner:
     def _together(self, scene: _Scene, person: Person, kind: str, reason: str, message: Message, alerts: Sequence[Alert]) -> int:
         due_ms = quiet_until_ms(person, scene.now_ms, message.priority) or scene.now_ms
         of = [(alert.id, "began" if alert.ended_ms is None else "ended") for alert in alerts]
-        for channel in self.channels.get(person.name, ()):
-            told = messages.in_units(message, person.temperature_unit)
-            ledger_deliveries.add(scene.connection, channel, kind, reason, told, scene.now_ms, due_ms, of)
-        return 1
+        return self._send(scene, person, kind, reason, message, due_ms, of)
 
     def _gateways(self, scene: _Scene, events: Sequence[AlertEvent]) -> list[AlertEvent]:
         """Tell silences with one cause as one; give back those that stand alone."""
@@ -282,10 +284,9 @@ class Planner:
         alerts = [alert for _, alert, _ in group]
         gateway = self._gateway_of(scene.batteries[alert.battery_id]) or ""
         message = messages.gateway_down(gateway, alerts, self._name, verdict.kind, scene.now_ms)
-        for channel in self.channels.get(person.name, ()):
-            spoken_of = [(alert.id, verdict.kind) for alert in alerts]
-            ledger_deliveries.add(scene.connection, channel, verdict.kind, verdict.reason, message, scene.now_ms, verdict.due_ms, spoken_of)
-        return 1
+        return self._send(
+            scene, person, verdict.kind, verdict.reason, message, verdict.due_ms, [(alert.id, verdict.kind) for alert in alerts]
+        )
 
     def _demanded(self, connection: Connection, now_ms: int, *, lock: bool) -> Iterable[Demand]:
         alerts = ledger_alerts.going(connection, lock=lock)
